@@ -1,0 +1,1 @@
+"""Composition: what notebooks, panel and command line call."""

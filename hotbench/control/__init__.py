@@ -1,0 +1,1 @@
+"""Controller tuning rules and closed-loop analysis; pure."""

@@ -1,0 +1,1 @@
+"""Units, quantities, errors, records and the protocols that the other rooms speak."""

@@ -1,0 +1,7 @@
+"""Array aliases shared by all rooms."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+TextArray = NDArray[np.str_]

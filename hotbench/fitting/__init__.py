@@ -1,0 +1,1 @@
+"""Model fitting: residuals, starts, selection, intervals, results."""

@@ -1,0 +1,1 @@
+"""Print-job timelines, flow against time and setpoint schedules."""

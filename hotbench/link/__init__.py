@@ -1,0 +1,1 @@
+"""The serial line: ports, the printer client and the guard process."""

@@ -1,0 +1,1 @@
+"""Pure thermal, sensor and melt functions of arrays, with declared parameters."""

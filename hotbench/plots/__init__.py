@@ -1,0 +1,1 @@
+"""Figures: functions that take axes and return axes."""

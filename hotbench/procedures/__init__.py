@@ -1,0 +1,1 @@
+"""Tests as start, execute and shut down: what to command next."""

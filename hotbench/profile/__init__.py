@@ -1,0 +1,1 @@
+"""The machine profile: frozen types, YAML in and out, JSON Schema, differences."""

@@ -1,0 +1,1 @@
+"""A simulated printer with physics and a control board of its own."""

@@ -1,0 +1,1 @@
+"""Run folders: append, close, recover, read, import."""

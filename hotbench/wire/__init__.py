@@ -1,0 +1,1 @@
+"""The common G-code line protocol: commands out, replies in; strings only."""
