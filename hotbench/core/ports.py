@@ -54,3 +54,42 @@ class Scale(Protocol):
 
     def mass_g(self) -> float | None:
         """Stable total mass on the pan, g; None when it will be filled in later."""
+
+
+class PrinterPort(Protocol):
+    """A printer as a procedure sees it: commands that return once accepted, and samples.
+
+    Any method may raise ControllerFault, WatchTripped, LinkLost, NoReply or Stopped; BadInput
+    when a request breaks a stated limit (nothing is sent then). Time is the run's own: seconds
+    since the run began, advanced only by the transport below.
+    """
+
+    def now_s(self) -> float:
+        """Seconds since the run began."""
+
+    def set_phase(self, phase: str) -> None:
+        """Name what is going on; every following sample carries it."""
+
+    def set_temperature(self, setpoint_C: float) -> None:
+        """Command the hot end's setpoint, 0 to switch off."""
+
+    def set_fan(self, fraction: float) -> None:
+        """Command the part fan, 0 to 1."""
+
+    def extrude(self, length_mm: float, speed_mm_per_s: float) -> None:
+        """Start feeding filament (length and speed of the filament); samples continue meanwhile."""
+
+    def next_sample(self) -> Sample:
+        """The next temperature reading, already handed to every observer."""
+
+    def note(self, text: str) -> None:
+        """Put a remark among the run's events."""
+
+    def record_extrusion(self, extrusion: Extrusion) -> None:
+        """Hand a finished extrusion to the observers."""
+
+    def reset_after_fault(self) -> None:
+        """Ask a faulted board to resume; only called where the user allowed it."""
+
+    def make_safe(self) -> None:
+        """Heater off and fan to its safe state; never raises for a line that is already gone."""
