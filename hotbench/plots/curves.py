@@ -1,0 +1,121 @@
+"""Curves of a profile with their bands: rates, slew limits, flow limits, dips."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from hotbench.core.arrays import FloatArray
+from hotbench.plots.style import Colours, label_at_end
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A curve with its interval: x, y, low, high of equal length; NaN where unknown."""
+
+    x: FloatArray
+    y: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+    @classmethod
+    def from_rows(cls, rows: Sequence[tuple[float, float, float, float]]) -> "Band":
+        """From rows of (x, y, low, high), sorted by x."""
+        table = np.array(sorted(rows), dtype=np.float64).reshape(-1, 4)
+        return cls(*table.T)
+
+
+def band(axes: Axes, curve: Band, colour: str, label: str | None = None, marker: str = "") -> Axes:
+    """One curve with its interval shaded, named at its right end."""
+    axes.fill_between(curve.x, curve.low, curve.high, color=colour, alpha=0.18, lw=0)
+    axes.plot(curve.x, curve.y, color=colour, marker=marker, ms=4)
+    if label and curve.x.size:
+        label_at_end(axes, float(curve.x[-1]), float(curve.y[-1]), label, colour)
+    return axes
+
+
+def bands(
+    axes: Axes, curves: Mapping[str, Band], palette: Sequence[str], *, x_label: str, y_label: str
+) -> Axes:
+    """Several curves of equal rank, each with its own colour and its name at the end."""
+    for (label, curve), colour in zip(curves.items(), palette, strict=False):
+        band(axes, curve, colour, label, marker="o")
+    axes.set_xlabel(x_label)
+    axes.set_ylabel(y_label)
+    axes.set_ylim(bottom=0.0)
+    return axes
+
+
+def delivered_ratio(
+    axes: Axes,
+    points: Mapping[float, tuple[FloatArray, FloatArray]],
+    curves: Mapping[float, tuple[FloatArray, FloatArray]],
+    limits_mm3_per_s: Mapping[float, float],
+    palette: Sequence[str],
+) -> Axes:
+    """Delivered over commanded amount against flow: points, fit and 5 % limit per temperature.
+
+    points and curves map a temperature in °C to (flow in mm³/s, ratio).
+    """
+    for (temperature_C, (flow, ratio)), colour in zip(
+        sorted(points.items()), palette, strict=False
+    ):
+        axes.plot(flow, ratio, "o", ms=4, color=colour, label=f"{temperature_C:g} °C")
+        if temperature_C in curves:
+            axes.plot(*curves[temperature_C], color=colour, lw=1.4)
+        if temperature_C in limits_mm3_per_s:
+            axes.axvline(limits_mm3_per_s[temperature_C], color=colour, lw=1.0, ls=":")
+    axes.set_xlabel("commanded volumetric flow / mm³/s")
+    axes.set_ylabel("delivered / commanded")
+    axes.legend(loc="lower left", title="points weighed, dotted: 5 % loss")
+    return axes
+
+
+def flow_limit(axes: Axes, curve: Band, measured: Band | None, c: Colours) -> Axes:
+    """Flow limit against temperature with its band, and the limits found per temperature."""
+    band(axes, curve, c.predicted, "joint fit")
+    if measured is not None and measured.x.size:
+        spread = np.abs(np.vstack((measured.y - measured.low, measured.high - measured.y)))
+        axes.errorbar(
+            measured.x, measured.y, yerr=spread, fmt="o", color=c.measured, ms=5, capsize=3
+        )
+    axes.set_xlabel("temperature / °C")
+    axes.set_ylabel("flow at 5 % loss / mm³/s")
+    return axes
+
+
+def deviation_by_rate(
+    axes: Axes,
+    rates_K_per_s: FloatArray,
+    deviations_K: FloatArray,
+    bound: Band | None,
+    fault_deviation_K: float | None,
+    chosen_K_per_s: float | None,
+    c: Colours,
+) -> Axes:
+    """Largest deviation of each ramp against its rate, tolerance bound, and the rate chosen."""
+    axes.plot(rates_K_per_s, deviations_K, "o", ms=5, color=c.measured)
+    if bound is not None:
+        axes.plot(bound.x, bound.y, color=c.predicted)
+        axes.plot(bound.x, bound.high, color=c.predicted, ls="--", lw=1.1)
+        label_at_end(
+            axes, float(bound.x[-1]), float(bound.high[-1]), "tolerance bound", c.predicted
+        )
+    if fault_deviation_K is not None:
+        axes.axhline(fault_deviation_K, color=c.limit, lw=1.3)
+        axes.annotate(
+            "fault level",
+            (0.01, fault_deviation_K),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            color=c.limit,
+        )
+    if chosen_K_per_s is not None:
+        axes.axvline(chosen_K_per_s, color=c.good, lw=1.3)
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    axes.set_xlabel("ramp rate / K/s")
+    axes.set_ylabel("largest deviation / K")
+    return axes

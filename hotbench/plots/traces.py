@@ -1,0 +1,91 @@
+"""Traces against time: measured and predicted temperature, residuals, duty and fan."""
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.records import VALIDATION_PHASE, Run
+from hotbench.plots.style import Colours
+
+MAX_POINTS = 2500
+"""Points drawn per curve: beyond this nothing more can be seen at column width."""
+
+
+def thinned(count: int, keep: int = MAX_POINTS) -> np.ndarray:
+    """Indices of at most `keep` of `count` samples, evenly spread, first and last included."""
+    if count <= keep:
+        return np.arange(count)
+    return np.unique(np.linspace(0, count - 1, keep).round().astype(np.intp))
+
+
+def temperature(axes: Axes, run: Run, c: Colours, predicted_C: FloatArray | None = None) -> Axes:
+    """Measured points, setpoint, and the prediction where there is one, against minutes."""
+    at = thinned(len(run))
+    minutes = run.time_s / 60.0
+    axes.plot(
+        minutes[at], run.setpoint_C[at], color=c.setpoint, lw=1.1, ls=(0, (4, 2)), label="setpoint"
+    )
+    axes.plot(minutes[at], run.temperature_C[at], ".", ms=2.6, color=c.measured, label="measured")
+    if predicted_C is not None:
+        axes.plot(minutes[at], predicted_C[at], color=c.predicted, lw=1.2, label="predicted")
+    mark_validation(axes, run, c)
+    axes.set_ylabel("temperature / °C")
+    axes.legend(loc="upper left", ncols=3, bbox_to_anchor=(0.0, 1.14), borderaxespad=0.0)
+    return axes
+
+
+def residual(axes: Axes, run: Run, predicted_C: FloatArray, c: Colours) -> Axes:
+    """Measured minus predicted temperature against minutes."""
+    at = thinned(len(run))
+    difference_K = run.temperature_C - predicted_C
+    axes.axhline(0.0, color=c.setpoint, lw=0.9)
+    axes.plot(run.time_s[at] / 60.0, difference_K[at], ".", ms=2.2, color=c.measured)
+    reach = float(np.nanpercentile(np.abs(difference_K), 99.5)) * 1.25 + 0.2
+    axes.set_ylim(-reach, reach)
+    mark_validation(axes, run, c)
+    axes.set_ylabel("residual / K")
+    return axes
+
+
+def residual_by_temperature(
+    axes: Axes, temperature_C: FloatArray, residual_K: FloatArray, c: Colours
+) -> Axes:
+    """Residuals against temperature: a slope or bow here means a missing loss or power term."""
+    at = thinned(temperature_C.size)
+    axes.axhline(0.0, color=c.setpoint, lw=0.9)
+    axes.plot(temperature_C[at], residual_K[at], ".", ms=2.2, color=c.measured, alpha=0.6)
+    axes.set_xlabel("temperature / °C")
+    axes.set_ylabel("residual / K")
+    return axes
+
+
+def autocorrelation(axes: Axes, lags_s: FloatArray, correlation: FloatArray, c: Colours) -> Axes:
+    """Autocorrelation of residuals: how long one error lasts, and so how few are independent."""
+    axes.axhline(0.0, color=c.setpoint, lw=0.9)
+    axes.plot(lags_s, correlation, color=c.measured)
+    axes.set_ylim(-1.05, 1.05)
+    axes.set_xlabel("lag / s")
+    axes.set_ylabel("autocorrelation of residuals")
+    return axes
+
+
+def drive(axes: Axes, run: Run, c: Colours) -> Axes:
+    """Duty and fan, both as fractions, against minutes."""
+    at = thinned(len(run))
+    minutes = run.time_s[at] / 60.0
+    axes.plot(minutes, run.duty[at], color=c.duty, lw=1.0, label="duty")
+    axes.plot(minutes, run.fan[at], color=c.fan, lw=1.3, label="fan")
+    axes.set_ylim(-0.05, 1.08)
+    axes.set_ylabel("fraction")
+    axes.set_xlabel("time / min")
+    axes.legend(loc="upper left", ncols=2, bbox_to_anchor=(0.0, 1.22), borderaxespad=0.0)
+    return axes
+
+
+def mark_validation(axes: Axes, run: Run, c: Colours) -> None:
+    """Shade the stretches that no fit has seen."""
+    held_out = run.mask_phase(VALIDATION_PHASE)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], held_out, [False])).astype(np.int8)))
+    for first, past in zip(edges[::2], edges[1::2], strict=True):
+        span = run.time_s[[first, past - 1]] / 60.0
+        axes.axvspan(span[0], span[1], color=c.good, alpha=0.09, lw=0)
