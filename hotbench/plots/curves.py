@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
 from hotbench.core.arrays import FloatArray
 from hotbench.plots.style import Colours, label_at_end
@@ -114,8 +115,26 @@ def deviation_by_rate(
         )
     if chosen_K_per_s is not None:
         axes.axvline(chosen_K_per_s, color=c.good, lw=1.3)
-    axes.set_xscale("log")
-    axes.set_yscale("log")
+        axes.annotate(
+            f"safe {chosen_K_per_s:.3g} K/s",
+            (chosen_K_per_s, 0.03),
+            xycoords=("data", "axes fraction"),
+            xytext=(-4, 0),
+            textcoords="offset points",
+            color=c.good,
+            ha="right",
+        )
+    plain_log_scales(axes)
     axes.set_xlabel("ramp rate / K/s")
     axes.set_ylabel("largest deviation / K")
     return axes
+
+
+def plain_log_scales(axes: Axes) -> None:
+    """Logarithmic scales whose ticks read 1, 2, 5, 10 rather than powers."""
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 3.0, 5.0, 7.0)))
+        axis.set_major_formatter(FormatStrFormatter("%g"))
+        axis.set_minor_formatter(NullFormatter())

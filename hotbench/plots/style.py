@@ -107,6 +107,7 @@ def new_figure(
     axes = figure.subplots(
         rows, 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios or [1.0] * rows}
     )
+    figure.align_ylabels(axes[:, 0])
     return figure, [row[0] for row in axes]
 
 

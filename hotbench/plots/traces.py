@@ -28,7 +28,7 @@ def temperature(axes: Axes, run: Run, c: Colours, predicted_C: FloatArray | None
     axes.plot(minutes[at], run.temperature_C[at], ".", ms=2.6, color=c.measured, label="measured")
     if predicted_C is not None:
         axes.plot(minutes[at], predicted_C[at], color=c.predicted, lw=1.2, label="predicted")
-    mark_validation(axes, run, c)
+    mark_validation(axes, run, c, "held out")
     axes.set_ylabel("temperature / °C")
     axes.legend(loc="upper left", ncols=3, bbox_to_anchor=(0.0, 1.14), borderaxespad=0.0)
     return axes
@@ -82,10 +82,19 @@ def drive(axes: Axes, run: Run, c: Colours) -> Axes:
     return axes
 
 
-def mark_validation(axes: Axes, run: Run, c: Colours) -> None:
-    """Shade the stretches that no fit has seen."""
+def mark_validation(axes: Axes, run: Run, c: Colours, text: str = "") -> None:
+    """Shade the stretches that no fit has seen, with `text` at the first."""
     held_out = run.mask_phase(VALIDATION_PHASE)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], held_out, [False])).astype(np.int8)))
     for first, past in zip(edges[::2], edges[1::2], strict=True):
         span = run.time_s[[first, past - 1]] / 60.0
         axes.axvspan(span[0], span[1], color=c.good, alpha=0.09, lw=0)
+    if text and edges.size:
+        axes.annotate(
+            text,
+            (run.time_s[edges[0]] / 60.0, 0.02),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, 0),
+            textcoords="offset points",
+            color=c.good,
+        )
