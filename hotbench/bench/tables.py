@@ -38,7 +38,7 @@ def basis_text(quantity: Quantity) -> str:
 
 
 def number(value: float, digits: int = 3) -> str:
-    """A number with `digits` significant digits and no exponent where people would not write one."""
+    """A number with `digits` significant digits, an exponent only where people would write one."""
     if value == 0 or 1e-3 <= abs(value) < 1e5:
         text = f"{float(f'{value:.{digits}g}'):,.6f}".replace(",", "")
         return text.rstrip("0").rstrip(".")

@@ -1,0 +1,73 @@
+"""Numbers and tables read as a person would write them."""
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from ruamel.yaml import YAML
+
+from hotbench.bench.plain import plain, to_yaml, write_yaml
+from hotbench.bench.progress import progress
+from hotbench.bench.tables import Table, number, print_tables, quantity_cells
+from hotbench.core.quantity import Quantity
+from hotbench.core.records import Sample
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (18.523, "18.5"),
+        (0.0, "0"),
+        (1234.0, "1230"),
+        (-0.00123, "-0.00123"),
+        (2e-7, "2e-07"),
+        (240.0, "240"),
+    ],
+)
+def test_numbers(value: float, text: str) -> None:
+    assert number(value) == text
+
+
+@given(st.floats(-1e9, 1e9, allow_nan=False))
+def test_numbers_keep_three_digits(value: float) -> None:
+    assert float(number(value)) == pytest.approx(value, rel=6e-3, abs=1e-300)
+
+
+def test_quantity_cells() -> None:
+    rate = Quantity(value=18.523, unit="K/s", low=17.9, high=19.1, confidence=0.95, basis="fitted")
+    assert quantity_cells(rate) == ("18.5", "17.9 to 19.1", "K/s", "fitted, 95%")
+    assert quantity_cells(Quantity(value=24.0, unit="°C", basis="declared"))[1] == "-"
+
+
+def test_printed_table(capsys: pytest.CaptureFixture[str]) -> None:
+    table = Table("heating rate", ("at", "rate"), (("220 °C", "18.5"),), frozenset({1}))
+    print_tables([table])
+    printed = capsys.readouterr().out
+    assert "heating rate" in printed
+    assert "220 °C" in printed
+    assert table.plain() == [{"at": "220 °C", "rate": "18.5"}]
+
+
+def test_plain_values_are_json() -> None:
+    value = {"a": np.array([1.0, np.nan]), "b": Sample(0.0, 24.0), 3: {np.float64(2.0)}}
+    result = plain(value)
+    assert result["a"] == [1.0, None]
+    assert result["b"]["duty"] is None
+    assert result["3"] == [2.0]
+    json.dumps(result, allow_nan=False)
+
+
+def test_yaml_reads_back(tmp_path) -> None:
+    write_yaml({"rate": 18.5, "text": "a: b", "none": None}, tmp_path / "fit.yaml")
+    read = YAML(typ="safe").load((tmp_path / "fit.yaml").read_text())
+    assert read == {"rate": 18.5, "text": "a: b", "none": None}
+    assert [p.name for p in tmp_path.iterdir()] == ["fit.yaml"]
+    assert to_yaml({"z": 1, "a": 2}).startswith("z: 1")
+
+
+def test_no_progress_bar_away_from_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    with progress("fit") as step:
+        step(0.5, "half")
+    assert capsys.readouterr().err == ""
