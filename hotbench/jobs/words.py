@@ -1,0 +1,222 @@
+"""Compiled reading of one G-code block: numbers, words, comments and codes."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+IntArray = NDArray[np.int64]
+ByteArray = NDArray[np.uint8]
+
+MAX_CODES = 8
+"""Most G, M and T words that one block may hold."""
+CODE_SLOTS = 10_000
+"""Codes are counted per letter and number times ten plus subcode, below this."""
+MAX_NUMBER = 1e7
+
+OK, NO_NUMBER, TWICE, TOO_MANY, NOT_TEXT, TOO_LARGE, NO_WORD = range(7)
+
+_LF, _CR, _TAB, _SPACE, _SEMICOLON, _OPEN, _CLOSE = 10, 13, 9, 32, 59, 40, 41
+_STAR, _PERCENT, _PLUS, _MINUS, _POINT, _ZERO = 42, 37, 43, 45, 46, 48
+_G, _M, _N, _T = 6, 12, 13, 19
+
+_FNV_OFFSET = np.uint64(14695981039346656037)
+_FNV_PRIME = np.uint64(1099511628211)
+
+
+@njit(cache=True)
+def skip_blanks(text: ByteArray, at: int, end: int) -> int:
+    """First position from `at` that is no blank."""
+    while at < end and (text[at] == _SPACE or text[at] == _TAB or text[at] == _CR):
+        at += 1
+    return at
+
+
+@njit(cache=True)
+def line_end(text: ByteArray, at: int, end: int) -> int:
+    """Position of the line feed that ends the line holding `at`, or `end`."""
+    while at < end and text[at] != _LF:
+        at += 1
+    return at
+
+
+@njit(cache=True)
+def letter_at(text: ByteArray, at: int, end: int) -> int:
+    """0 to 25 for a letter of either case at `at`, else -1."""
+    if at >= end:
+        return -1
+    lower = text[at] | 32
+    return lower - 97 if 97 <= lower <= 122 else -1
+
+
+@njit(cache=True)
+def _digits(text: ByteArray, at: int, end: int) -> tuple[float, int]:
+    value = 0.0
+    while at < end and 48 <= text[at] <= 57:
+        value = value * 10.0 + (text[at] - _ZERO)
+        at += 1
+    return value, at
+
+
+@njit(cache=True)
+def read_number(text: ByteArray, at: int, end: int) -> tuple[float, int]:
+    """The decimal number at `at` and the position after it; that is `at` when there is none."""
+    start = at
+    negative = at < end and text[at] == _MINUS
+    if at < end and (text[at] == _MINUS or text[at] == _PLUS):
+        at += 1
+    value, after = _digits(text, at, end)
+    count = after - at
+    if after < end and text[after] == _POINT:
+        fraction, last = _digits(text, after + 1, end)
+        places = last - after - 1
+        value += fraction / 10.0**places
+        count, after = count + places, last
+    if count == 0:
+        return 0.0, start
+    return (-value if negative else value), after
+
+
+@njit(cache=True)
+def comment_hash(text: ByteArray, at: int, end: int) -> np.uint64:
+    """64-bit FNV-1a of the comment's bytes (Fowler, Noll, Vo; RFC 9923)."""
+    value = _FNV_OFFSET
+    for i in range(at, end):
+        value = (value ^ np.uint64(text[i])) * _FNV_PRIME
+    return value
+
+
+@njit(cache=True)
+def _note(text: ByteArray, start: int, stop: int, notes: IntArray, counts: IntArray) -> None:
+    while stop > start and (text[stop - 1] == _CR or text[stop - 1] == _SPACE):
+        stop -= 1
+    row = counts[0]
+    notes[row, 0], notes[row, 1] = start, stop
+    notes[row, 2] = np.int64(comment_hash(text, start, stop))
+    counts[0] = row + 1
+
+
+@njit(cache=True)
+def _skip_comment(text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray) -> int:
+    if text[at] == _SEMICOLON:
+        _note(text, at + 1, end, notes, counts)
+        return end
+    stop = at + 1
+    while stop < end and text[stop] != _CLOSE:
+        stop += 1
+    _note(text, at + 1, stop, notes, counts)
+    return min(stop + 1, end)
+
+
+@njit(cache=True)
+def _skip_text(text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray) -> int:
+    """Past words that are kept unread, up to the comment that may follow them."""
+    while at < end:
+        if text[at] == _SEMICOLON:
+            return _skip_comment(text, at, end, notes, counts)
+        at += 1
+    return end
+
+
+@njit(cache=True)
+def code_key(letter: int, number: float) -> int:
+    """One integer for a command word: letter, number and one digit of subcode."""
+    slot = round(number * 10.0)
+    return letter * CODE_SLOTS + min(max(slot, 0), CODE_SLOTS - 1)
+
+
+@njit(cache=True)
+def _is_code(letter: int, bare: bool, n_codes: int) -> bool:
+    """G and M words, and a leading T; a later T is an argument (which tool a command is for)."""
+    return not bare and (letter in (_G, _M) or (letter == _T and n_codes == 0))
+
+
+@njit(cache=True)
+def _store_code(codes: IntArray, n_codes: int, key: int) -> int:
+    if n_codes == MAX_CODES:
+        return TOO_MANY
+    codes[n_codes] = key
+    return OK
+
+
+@njit(cache=True)
+def _store_word(
+    letter: int, value: float, bare: bool, words: NDArray[np.float64], flags: ByteArray
+) -> int:
+    if abs(value) > MAX_NUMBER:
+        return TOO_LARGE
+    if flags[letter] and not bare:
+        return TWICE
+    words[letter] = value
+    flags[letter] = 2 if bare else 1
+    return OK
+
+
+@njit(cache=True)
+def _unread(
+    text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray, line: int
+) -> int:
+    """Keep a line without a leading word unread; control and high bytes mean it is no text."""
+    if text[at] < 32 or text[at] >= 127:
+        return NOT_TEXT
+    if text[at] != _PERCENT:
+        counts[1] += 1
+        counts[2] = line if counts[1] == 1 else counts[2]
+    _skip_text(text, at, end, notes, counts)
+    return OK
+
+
+@njit(cache=True)
+def _is_note(byte: int) -> bool:
+    return byte in (_SEMICOLON, _OPEN)
+
+
+@njit(cache=True)
+def read_block(
+    text: ByteArray,
+    at: int,
+    end: int,
+    line: int,
+    known: ByteArray,
+    words: NDArray[np.float64],
+    flags: ByteArray,
+    codes: IntArray,
+    notes: IntArray,
+    counts: IntArray,
+) -> tuple[int, int]:
+    """One block from `at` to its line's `end`: (error, number of codes).
+
+    words[26], flags[26] (0 absent, 1 with a number, 2 bare) and codes[MAX_CODES] are filled;
+    comments are appended to notes (start, stop, hash) at counts[0]. A line that does not begin
+    with a word, and what follows an unknown first code, is kept unread: counts[1] counts the
+    former and counts[2] holds the first such line. `known` marks the codes that are understood.
+    """
+    flags[:] = 0
+    n_codes, first = 0, True
+    at = skip_blanks(text, at, end)
+    while at < end and text[at] != _STAR:
+        if _is_note(text[at]):
+            at = skip_blanks(text, _skip_comment(text, at, end, notes, counts), end)
+            continue
+        letter = letter_at(text, at, end)
+        start = skip_blanks(text, at + 1, end)
+        value, after = read_number(text, start, end)
+        bare = after == start
+        if first and (letter < 0 or bare):
+            return _unread(text, at, end, notes, counts, line), n_codes
+        if letter < 0:
+            return NO_WORD, n_codes
+        numbering = first and letter == _N
+        error = OK
+        if _is_code(letter, bare, n_codes):
+            error = _store_code(codes, n_codes, code_key(letter, value))
+            n_codes += 1
+        elif not numbering:
+            error = _store_word(letter, value, bare, words, flags)
+        if error != OK:
+            return error, n_codes
+        if n_codes == 1 and not known[codes[0]]:
+            break
+        first = numbering
+        at = skip_blanks(text, after, end)
+    _skip_text(text, at, end, notes, counts)
+    return OK, n_codes
