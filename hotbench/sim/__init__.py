@@ -1,1 +1,1 @@
-"""A simulated printer with physics and a control board of its own."""
+"""Simulated printers: their own physics and control board behind a transport, pty or TCP port."""
