@@ -28,7 +28,7 @@ from hotbench.core.errors import BadInput
 
 LIMIT_BYTES = 512 * 1024
 LIMIT_DEPTH = 12
-LIMIT_NODES = 30_000
+LIMIT_NODES = 20_000
 LIMIT_NUMBER_LENGTH = 60
 
 Location = tuple[str | int, ...]
@@ -86,7 +86,7 @@ def load(raw: bytes, source: str) -> Document:
     """The one document in `raw`.
 
     Refuses (BadInput): more than 512 KiB, other encodings than UTF-8, tags, anchors and aliases,
-    duplicate keys, keys that are no text, more than one document, 12 levels, 30,000 values.
+    duplicate keys, keys that are no text, more than one document, 12 levels, 20,000 values.
     """
     builder = _Builder(source)
     try:
@@ -146,7 +146,7 @@ class _Builder:
 
     def _value(self, event: Event, events: Iterator[Event], location: Location) -> Any:
         self._admit(event, location)
-        self._lines[location] = event.start_mark.line + 1
+        self._lines.setdefault(location, event.start_mark.line + 1)
         if isinstance(event, MappingStartEvent):
             return self._mapping(events, location)
         if isinstance(event, CollectionStartEvent):
@@ -157,6 +157,7 @@ class _Builder:
         mapping: dict[str, Any] = {}
         while not isinstance(event := next(events), MappingEndEvent):
             key = self._key(event, mapping, location)
+            self._lines[(*location, key)] = event.start_mark.line + 1
             mapping[key] = self._value(next(events), events, (*location, key))
         return mapping
 

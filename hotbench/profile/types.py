@@ -22,6 +22,13 @@ LimitingCause = Literal["power", "passive cooling", "loop tracking", "controller
 EvidenceKind = Literal["delivered mass", "delivered length", "bond force"]
 GainForm = Literal["ideal", "series", "parallel"]
 
+GAIN_NAMES: dict[str, tuple[str, ...]] = {
+    "ideal": ("Kc", "Ti", "Td"),
+    "series": ("Kc", "Ti", "Td"),
+    "parallel": ("Kp", "Ki", "Kd"),
+}
+"""The gains of each form; times in s, Kc and Kp in duty per K, Ki per s, Kd times s."""
+
 _SPELLINGS = {"C": "°C", "degC": "°C", "mm³/s": "mm3/s", "mm^3/s": "mm3/s", "K/mm³": "K/mm3"}
 
 
@@ -365,6 +372,14 @@ class Control(Part):
     feedforward_ramp: Quantity | None = Field(
         default=None, description="duty to add for every K/s of setpoint ramp"
     )
+
+    @model_validator(mode="after")
+    def _gains_belong_to_form(self) -> Self:
+        known = GAIN_NAMES[self.form]
+        for name in self.gains:
+            if name not in known:
+                raise ValueError(f"a {self.form} form has {', '.join(known)}, not {name}")
+        return self
 
 
 class ProfileRun(Part):

@@ -78,13 +78,17 @@ def dumps(profile: MachineProfile) -> str:
 def _versioned(document: Document) -> dict[str, Any]:
     if not isinstance(document.data, dict):
         what = "a profile is a mapping that starts with 'hotbench_profile: 1'"
-        raise BadInput(what, where=document.where(), value=type(document.data).__name__)
+        raise BadInput(what, where=document.where(), value=_kind(document.data))
     if next(iter(document.data), None) != "hotbench_profile":
         first = clipped(next(iter(document.data), "nothing"))
         what = "the first key must be hotbench_profile"
         remedy = "is this a machine profile?"
         raise BadInput(what, where=document.where(), value=first, remedy=remedy)
     return document.data
+
+
+def _kind(data: object) -> str:
+    return "a list" if isinstance(data, list) else "a single value"
 
 
 def _first_problem(error: ValidationError, document: Document) -> BadInput:
@@ -113,8 +117,12 @@ def _as_bad_input(problem: ErrorDetails, document: Document) -> BadInput:
         return BadInput(f"missing key '{location[-1]}'", where=document.where(location[:-1]))
     what = problem["msg"].removeprefix("Value error, ").removeprefix("Input ")
     value = problem["input"]
-    shown = None if isinstance(value, (dict, list)) else clipped(value)
+    shown = None if isinstance(value, (dict, list)) else _shown(value)
     return BadInput(what, where=where, value=shown)
+
+
+def _shown(value: object) -> str:
+    return f"'{clipped(value)}'" if isinstance(value, str) else clipped(value)
 
 
 class _Representer(RoundTripRepresenter):

@@ -1,0 +1,43 @@
+"""The example consumers: separate programs that know the YAML file and not this package."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+
+def run(folder: Path, script: str, *arguments: str) -> tuple[int, str]:
+    command = [sys.executable, "-X", "utf8", script, "example_machine.yaml", *arguments]
+    done = subprocess.run(  # noqa: S603 (our own example, our own arguments)
+        command, cwd=folder, capture_output=True, encoding="utf-8", check=False, timeout=30
+    )
+    assert done.stderr == ""
+    return done.returncode, done.stdout.strip()
+
+
+def test_limits_are_read_at_their_cautious_end(demo_folder: Path) -> None:
+    code, text = run(demo_folder, "read_limits.py")
+    assert code == 0
+    lines = text.splitlines()
+    assert "ramp, heating at 220 °C: 9.1 K/s (controller fault)" in lines
+    assert "flow at 220 °C: 15 mm3/s (fitted)" in lines
+    assert "dip 220 to 190 °C: allow 5.4 s" in lines
+
+
+@pytest.mark.parametrize(
+    ("temperature_C", "flow", "code", "answer"),
+    [
+        ("210", "14.2", 0, "allowed"),
+        ("210", "14.4", 1, "refused: 14.4 mm3/s at 210 °C is above the limit of 14.3 mm3/s"),
+        ("270", "1", 1, "refused: 270 °C is above the machine's limit of 260 °C"),
+        ("190", "1", 1, "refused: 190 °C was not measured (known: 200 to 220 °C)"),
+    ],
+)
+def test_guard(demo_folder: Path, temperature_C: str, flow: str, code: int, answer: str) -> None:
+    assert run(demo_folder, "guard_request.py", temperature_C, flow) == (code, answer)
+
+
+def test_consumers_import_nothing_of_this_package(demo_folder: Path) -> None:
+    for script in ("read_limits.py", "guard_request.py"):
+        assert "hotbench." not in (demo_folder / script).read_text(encoding="utf-8")
