@@ -38,7 +38,7 @@ def to_yaml(value: Any) -> str:
     from ruamel.yaml import YAML
 
     yaml = YAML(typ="rt")
-    yaml.default_flow_style = None
+    yaml.default_flow_style = False
     yaml.width = 110
     text = StringIO()
     yaml.dump(plain(value), text)
