@@ -1,0 +1,248 @@
+"""What differs between two profiles, with intervals, significance and plain words."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from scipy.stats import norm
+
+from hotbench.core.quantity import Quantity
+from hotbench.profile.types import MachineProfile, SlewRate
+from hotbench.profile.walk import Entry, condition, entries
+
+LIMIT_KINDS = ("slew", "dips", "melt.flow_limit", "melt.minimum_temperature")
+"""Kinds that a print must keep to."""
+
+_CALLED = {
+    "heater.heating_rate": ("heats", "faster", "slower"),
+    "heater.cooling_rate": ("cools", "faster", "slower"),
+    "heater.hold_duty": ("holds with", "more duty", "less duty"),
+    "heater.combined_lag": ("senses with", "more lag", "less lag"),
+    "heater.load_per_flow": ("is cooled by the filament", "more", "less"),
+    "slew": ("may ramp", "faster", "slower"),
+    "dips.time_down": ("dips", "slower", "faster"),
+    "dips.time_back": ("comes back from a dip", "slower", "faster"),
+    "dips.earliest_command": ("needs the command", "earlier", "later"),
+    "melt.flow_limit": ("melts", "more", "less"),
+    "melt.minimum_temperature": ("needs", "hotter", "less hot"),
+}
+"""By kind: the verb, the word for a larger number and the word for a smaller one."""
+
+_WORSE_WHEN_LARGER = ("dips", "melt.minimum_temperature")
+_INTERVAL_SCALES = ("°C", "deg", "")
+"""Units whose zero is arbitrary, and bare numbers: their ratio says nothing."""
+
+
+Scale = Callable[[float], float]
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One number that both profiles state.
+
+    change: after minus before, in the number's unit (K for temperatures). percent: the same
+    relative to before, None where a ratio says nothing. significant: whether the interval of the
+    change leaves out zero; None when a profile gives no interval.
+    """
+
+    where: str
+    kind: str
+    condition: str
+    before: Quantity
+    after: Quantity
+    change: Quantity
+    percent: Quantity | None
+    significant: bool | None
+
+    @property
+    def is_limit(self) -> bool:
+        """Whether a print must keep to this number."""
+        return self.kind.startswith(LIMIT_KINDS)
+
+    @property
+    def tighter(self) -> bool:
+        """Whether the change leaves a print less room."""
+        grew = self.change.value > 0.0
+        return self.is_limit and grew == self.kind.startswith(_WORSE_WHEN_LARGER)
+
+    @property
+    def words(self) -> str:
+        """Such as 'heats 12 % faster (9 to 15) at 220 °C, cold'."""
+        return _words(self)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All differences in the file's order, and what only one of the profiles states.
+
+    causes: lines about ramps whose limiting cause is another one now. shared_runs: runs that
+    both rest on; the two are then not independent and the significances do not hold.
+    """
+
+    differences: tuple[Difference, ...]
+    only_before: tuple[str, ...]
+    only_after: tuple[str, ...]
+    causes: tuple[str, ...]
+    shared_runs: tuple[str, ...]
+
+    @property
+    def significant(self) -> tuple[Difference, ...]:
+        """Differences that the intervals do not explain."""
+        return tuple(row for row in self.differences if row.significant)
+
+    @property
+    def limits_changed(self) -> tuple[Difference, ...]:
+        """Significant changes of what a print must keep to."""
+        return tuple(row for row in self.significant if row.is_limit)
+
+    @property
+    def for_prints(self) -> list[str]:
+        """What changed for prints, in plain words; tighter limits first."""
+        changed = sorted(self.limits_changed, key=lambda row: not row.tighter)
+        lines = [f"{'tighter' if row.tighter else 'wider'}: {row.words}" for row in changed]
+        return [*lines, *self.causes] or ["nothing that the intervals do not explain"]
+
+
+def compare(before: MachineProfile, after: MachineProfile) -> Comparison:
+    """Compare two profiles number by number; only rows of the same condition are compared."""
+    old = {entry.where: entry for entry in entries(before)}
+    new = {entry.where: entry for entry in entries(after)}
+    common = [where for where in old if where in new]
+    alike = [w for w in common if old[w].quantity.unit == new[w].quantity.unit]
+    return Comparison(
+        differences=tuple(difference(old[where], new[where]) for where in alike),
+        only_before=tuple(where for where in old if where not in alike),
+        only_after=tuple(where for where in new if where not in alike),
+        causes=_causes(before, after),
+        shared_runs=_shared_runs(before, after),
+    )
+
+
+def difference(old: Entry, new: Entry) -> Difference:
+    """The difference of one number that two profiles state under the same name."""
+    before, after = old.quantity, new.quantity
+    change = subtract(after, before)
+    excludes_zero = None if change.low is None else not _holds_zero(change)
+    return Difference(
+        where=old.where,
+        kind=old.kind,
+        condition=old.condition,
+        before=before,
+        after=after,
+        change=change,
+        percent=ratio_percent(after, before),
+        significant=excludes_zero,
+    )
+
+
+def subtract(after: Quantity, before: Quantity) -> Quantity:
+    """after minus before, with the interval from both by variance estimates recovery (MOVER).
+
+    low = d - sqrt((a - a_low)^2 + (b_high - b)^2), high = d + sqrt((a_high - a)^2 + (b - b_low)^2)
+    for independent a and b (Zou and Donner, Statistics in Medicine 27, 2008); symmetric intervals
+    give the usual root of the sum of squares. Confidences that differ are brought to the greater.
+    """
+    unit = "K" if after.unit == "°C" else after.unit
+    return _mover(after, before, lambda x: x, lambda d: d, unit)
+
+
+def ratio_percent(after: Quantity, before: Quantity) -> Quantity | None:
+    """100 (after / before - 1) %, by the same method on logarithms; None where it says nothing.
+
+    The interval is left out where one of the intervals reaches zero.
+    """
+    if after.unit in _INTERVAL_SCALES or after.value <= 0.0 or before.value <= 0.0:
+        return None
+    positive = all(part.low is None or part.low > 0.0 for part in (after, before))
+    bounded = positive and after.low is not None and before.low is not None
+    first, second = (after, before) if bounded else (_bare(after), _bare(before))
+    return _mover(first, second, math.log, lambda d: 100.0 * math.expm1(d), "%")
+
+
+def _mover(
+    after: Quantity, before: Quantity, forward: Scale, backward: Scale, unit: str
+) -> Quantity:
+    """Difference on the scale of `forward`, brought back by `backward`."""
+    change = forward(after.value) - forward(before.value)
+    basis = after.basis if after.basis == before.basis else "assumed"
+    if after.confidence is None or before.confidence is None:
+        return Quantity(value=backward(change), unit=unit, basis=basis)
+    confidence = max(after.confidence, before.confidence)
+    a_down, a_up = _arms(after, confidence, forward)
+    b_down, b_up = _arms(before, confidence, forward)
+    return Quantity(
+        value=backward(change),
+        unit=unit,
+        low=backward(change - math.hypot(a_down, b_up)),
+        high=backward(change + math.hypot(a_up, b_down)),
+        confidence=confidence,
+        basis=basis,
+    )
+
+
+def _arms(quantity: Quantity, confidence: float, forward: Scale) -> tuple[float, float]:
+    """Lengths of the interval below and above the value, stretched to `confidence`."""
+    if quantity.low is None or quantity.high is None or quantity.confidence is None:
+        return 0.0, 0.0
+    stretch = float(norm.ppf(0.5 + confidence / 2.0) / norm.ppf(0.5 + quantity.confidence / 2.0))
+    value = forward(quantity.value)
+    down, up = value - forward(quantity.low), forward(quantity.high) - value
+    return stretch * down, stretch * up
+
+
+def _holds_zero(change: Quantity) -> bool:
+    return change.low is not None and change.high is not None and change.low <= 0.0 <= change.high
+
+
+def _bare(quantity: Quantity) -> Quantity:
+    return Quantity(value=quantity.value, unit=quantity.unit, basis=quantity.basis)
+
+
+def _words(row: Difference) -> str:
+    verb, larger, smaller = _CALLED.get(row.kind, (f"{row.kind} is", "higher", "lower"))
+    where = f" at {row.condition}" if row.condition else ""
+    shown = row.percent or row.change
+    if row.significant is False or shown.value == 0.0:
+        return f"{verb} about the same{where} ({_signed(shown)})"
+    word = larger if row.change.value > 0.0 else smaller
+    amount = f"{_short(abs(shown.value))} {shown.unit}".strip()
+    return f"{verb} {amount} {word} ({_unsigned(shown)}){where}"
+
+
+def _short(number: float) -> str:
+    return f"{number:.2g}" if abs(number) < 100.0 else f"{number:.0f}"
+
+
+def _signed(change: Quantity) -> str:
+    if change.low is None or change.high is None:
+        return "no interval"
+    return f"{_short(change.low)} to {_short(change.high)} {change.unit}".strip()
+
+
+def _unsigned(change: Quantity) -> str:
+    """The interval of a change without its sign: the word beside it says which way it goes."""
+    if change.low is None or change.high is None:
+        return "no interval"
+    near, far = sorted((abs(change.low), abs(change.high)))
+    return f"{_short(near)} to {_short(far)}"
+
+
+def _causes(before: MachineProfile, after: MachineProfile) -> tuple[str, ...]:
+    old = {condition(row.keys): row for row in before.slew}
+    pairs = [(old.get(condition(row.keys)), row) for row in after.slew]
+    return tuple(_cause(first, second) for first, second in pairs if _other_cause(first, second))
+
+
+def _other_cause(first: SlewRate | None, second: SlewRate) -> bool:
+    return first is not None and first.limiting_cause != second.limiting_cause
+
+
+def _cause(first: SlewRate | None, second: SlewRate) -> str:
+    was = first.limiting_cause if first else "unknown"
+    return f"{condition(second.keys)}: now limited by {second.limiting_cause}, was {was}"
+
+
+def _shared_runs(before: MachineProfile, after: MachineProfile) -> tuple[str, ...]:
+    old = {(run.run, *sorted(run.sha256.values())) for run in before.provenance.runs}
+    runs = after.provenance.runs
+    return tuple(run.run for run in runs if (run.run, *sorted(run.sha256.values())) in old)

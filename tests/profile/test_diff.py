@@ -1,0 +1,169 @@
+"""Differences, their intervals against independent figures, and their words."""
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+
+from hotbench.core.quantity import Quantity
+from hotbench.profile.diff import compare, ratio_percent, subtract
+from hotbench.profile.types import MachineProfile
+
+
+def quantity(value: float, low: float, high: float, unit: str = "K/s") -> Quantity:
+    return Quantity(value=value, unit=unit, low=low, high=high, confidence=0.95, basis="fitted")
+
+
+def two(plain: dict[str, Any], changed: dict[str, Any]) -> Any:
+    return compare(MachineProfile.model_validate(plain), MachineProfile.model_validate(changed))
+
+
+@pytest.fixture(name="changed")
+def changed_fixture(plain: dict[str, Any]) -> dict[str, Any]:
+    """The same machine after a change of hot end, from other runs."""
+    heater, melt = dict(plain["heater"]), dict(plain["melt"])
+    heater["heating_rate"] = [
+        {**row, "rate_K_per_s": 1.12 * row["rate_K_per_s"], **scaled(row, 1.12)}
+        for row in heater["heating_rate"]
+    ]
+    melt["flow_limit"] = [
+        {**row, "flow_mm3_per_s": 12.0, "low_mm3_per_s": 11.6, "high_mm3_per_s": 12.4}
+        for row in melt["flow_limit"]
+    ]
+    slew = [{**plain["slew"][0], "limiting_cause": "power"}, plain["slew"][1]]
+    runs = [{**row, "run": f"new-{row['run']}"} for row in plain["provenance"]["runs"]]
+    slew = [{**row, "evidence": {**row["evidence"], "runs": ["new-ramp-1"]}} for row in slew]
+    provenance = {**plain["provenance"], "runs": runs}
+    new = {"heater": heater, "melt": melt, "slew": slew, "provenance": provenance}
+    return {**plain, **new, "dips": []}
+
+
+def scaled(row: dict[str, Any], factor: float) -> dict[str, float]:
+    return {name: factor * row[name] for name in ("low_K_per_s", "high_K_per_s")}
+
+
+def test_symmetric_intervals_combine_by_the_root_of_squares() -> None:
+    change = subtract(quantity(20.0, 17.0, 23.0), quantity(18.0, 14.0, 22.0))
+    assert (change.value, change.low, change.high) == (2.0, -3.0, 7.0)
+
+
+def test_difference_of_two_proportions_as_published() -> None:
+    """Newcombe (Statistics in Medicine 17, 1998), table II (a), method 10: 56/70 less 48/80.
+
+    Wilson intervals 0.6923..0.8768 and 0.4906..0.7000 give 0.0524 to 0.3339.
+    """
+    first = quantity(56 / 70, *wilson(56, 70), unit="share")
+    second = quantity(48 / 80, *wilson(48, 80), unit="share")
+    change = subtract(first, second)
+    assert change.low == pytest.approx(0.0524, abs=5e-5)
+    assert change.high == pytest.approx(0.3339, abs=5e-5)
+
+
+def wilson(count: int, total: int) -> tuple[float, float]:
+    z, share = 1.959963985, count / total
+    centre = (share + z * z / (2 * total)) / (1 + z * z / total)
+    spread = z * math.sqrt(share * (1 - share) / total + (z / (2 * total)) ** 2)
+    half = spread / (1 + z * z / total)
+    return centre - half, centre + half
+
+
+def test_ratio_covers_on_simulated_log_normal_estimates() -> None:
+    rng, n = np.random.default_rng(5), 4000
+    truth, spread_a, spread_b = 1.12, 0.03, 0.02
+    a = truth * np.exp(spread_a * rng.standard_normal(n))
+    b = np.exp(spread_b * rng.standard_normal(n))
+    inside = [
+        covers(x, spread_a, y, spread_b, 100.0 * (truth - 1.0)) for x, y in zip(a, b, strict=True)
+    ]
+    assert np.mean(inside) == pytest.approx(0.95, abs=0.01)
+
+
+def covers(a: float, spread_a: float, b: float, spread_b: float, percent: float) -> bool:
+    first, second = log_normal(a, spread_a), log_normal(b, spread_b)
+    found = ratio_percent(first, second)
+    assert found is not None
+    assert found.low is not None
+    assert found.high is not None
+    return found.low <= percent <= found.high
+
+
+def log_normal(value: float, spread: float) -> Quantity:
+    arm = math.exp(1.959963985 * spread)
+    return quantity(float(value), float(value / arm), float(value * arm))
+
+
+def test_a_weaker_confidence_is_stretched_to_the_stronger() -> None:
+    narrow = Quantity(value=0.0, unit="K", low=-1.0, high=1.0, confidence=0.6826895, basis="fitted")
+    exact = quantity(0.0, 0.0, 0.0, "K")
+    change = subtract(narrow, exact)
+    assert change.high == pytest.approx(1.959964, rel=1e-5)
+    assert change.confidence == 0.95
+
+
+def test_overlapping_intervals_may_still_differ() -> None:
+    """18..20 and 19.8..21.8 overlap, yet 1.8 +- 1.41 leaves out zero."""
+    change = subtract(quantity(20.8, 19.8, 21.8), quantity(19.0, 18.0, 20.0))
+    assert change.low == pytest.approx(1.8 - math.sqrt(2.0))
+
+
+def test_ratio_is_left_out_where_it_says_nothing() -> None:
+    assert (
+        ratio_percent(quantity(210.0, 200.0, 220.0, "°C"), quantity(200.0, 190, 210, "°C")) is None
+    )
+    assert ratio_percent(quantity(0.0, -1.0, 1.0), quantity(1.0, 0.5, 1.5)) is None
+    reaching_zero = ratio_percent(quantity(2.0, -1.0, 5.0), quantity(1.0, 0.5, 1.5))
+    assert reaching_zero == Quantity(value=pytest.approx(100.0), unit="%", basis="fitted")
+
+
+def test_a_profile_equals_itself(plain: dict[str, Any]) -> None:
+    comparison = two(plain, plain)
+    assert not comparison.significant
+    same = "heats about the same at 220 °C, cold (-3 to 3.1 %)"
+    assert same in [row.words for row in comparison.differences]
+    assert len(comparison.differences) == 29
+    assert comparison.shared_runs == ("step-1", "ramp-1", "extrude-1")
+    assert comparison.for_prints == ["nothing that the intervals do not explain"]
+
+
+def test_words_of_what_changed(plain: dict[str, Any], changed: dict[str, Any]) -> None:
+    comparison = two(plain, changed)
+    words = [row.words for row in comparison.significant]
+    assert "heats 12 % faster (8.6 to 15) at 220 °C, cold" in words
+    assert "melts 23 % less (19 to 27) at 220 °C" in words
+    assert comparison.shared_runs == ()
+    assert {name.split("[")[0] for name in comparison.only_before} == {"dips"}
+
+
+def test_limits_come_in_plain_words_with_the_tighter_first(
+    plain: dict[str, Any], changed: dict[str, Any]
+) -> None:
+    lines = two(plain, changed).for_prints
+    assert lines[0].startswith("tighter: melts 15 % less")
+    assert lines[-1] == "heating, 220 °C, fan 0: now limited by power, was controller fault"
+    back = two(changed, plain).for_prints
+    assert back[0].startswith("wider: melts")
+
+
+def test_needed_temperature_is_compared_in_kelvin(plain: dict[str, Any]) -> None:
+    melt = dict(plain["melt"])
+    row = melt["minimum_temperature"][0]
+    hotter = {**row, "temperature_C": 233.0, "low_C": 225.0, "high_C": 241.0}
+    melt["minimum_temperature"] = [hotter]
+    changed = two(plain, {**plain, "melt": melt}).limits_changed
+    assert [r.words for r in changed] == ["needs 30 K hotter (18 to 42) at 14.5 mm3/s"]
+    assert changed[0].tighter
+
+
+def test_without_an_interval_nothing_is_called_significant(plain: dict[str, Any]) -> None:
+    heater = {**plain["heater"], "combined_lag": {"value": 1.24, "unit": "s", "basis": "measured"}}
+    rows = two(plain, {**plain, "heater": heater}).differences
+    lag = next(row for row in rows if row.kind == "heater.combined_lag")
+    assert lag.significant is None
+    assert lag.words == "senses with 100 % more lag (no interval)"
+
+
+def test_units_that_differ_are_not_subtracted(plain: dict[str, Any]) -> None:
+    heater = {**plain["heater"], "combined_lag": {"value": 600, "unit": "ms", "basis": "measured"}}
+    comparison = two(plain, {**plain, "heater": heater})
+    assert comparison.only_before == comparison.only_after == ("heater.combined_lag",)
