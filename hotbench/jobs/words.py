@@ -19,6 +19,8 @@ _LF, _CR, _TAB, _SPACE, _SEMICOLON, _OPEN, _CLOSE = 10, 13, 9, 32, 59, 40, 41
 _STAR, _PERCENT, _PLUS, _MINUS, _POINT, _ZERO = 42, 37, 43, 45, 46, 48
 _G, _M, _N, _T = 6, 12, 13, 19
 
+_POWERS = 10.0 ** np.arange(300)
+
 _FNV_OFFSET = np.uint64(14695981039346656037)
 _FNV_PRIME = np.uint64(1099511628211)
 
@@ -49,8 +51,7 @@ def letter_at(text: ByteArray, at: int, end: int) -> int:
 
 
 @njit(cache=True)
-def _digits(text: ByteArray, at: int, end: int) -> tuple[float, int]:
-    value = 0.0
+def _digits(text: ByteArray, at: int, end: int, value: float) -> tuple[float, int]:
     while at < end and 48 <= text[at] <= 57:
         value = value * 10.0 + (text[at] - _ZERO)
         at += 1
@@ -59,17 +60,20 @@ def _digits(text: ByteArray, at: int, end: int) -> tuple[float, int]:
 
 @njit(cache=True)
 def read_number(text: ByteArray, at: int, end: int) -> tuple[float, int]:
-    """The decimal number at `at` and the position after it; that is `at` when there is none."""
+    """The decimal number at `at` and the position after it; that is `at` when there is none.
+
+    Correctly rounded up to 15 digits: digits and power of ten are then exact (IEEE 754).
+    """
     start = at
     negative = at < end and text[at] == _MINUS
     if at < end and (text[at] == _MINUS or text[at] == _PLUS):
         at += 1
-    value, after = _digits(text, at, end)
+    value, after = _digits(text, at, end, 0.0)
     count = after - at
     if after < end and text[after] == _POINT:
-        fraction, last = _digits(text, after + 1, end)
+        value, last = _digits(text, after + 1, end, value)
         places = last - after - 1
-        value += fraction / 10.0**places
+        value /= _POWERS[min(places, _POWERS.size - 1)]
         count, after = count + places, last
     if count == 0:
         return 0.0, start

@@ -1,0 +1,180 @@
+"""What a hot end can do, as arrays that job planning reads fast."""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.errors import BadInput
+from hotbench.profile.types import FlowLimit, Heater, MachineProfile, Melt, SlewRate
+
+DEFAULT_DIAMETER_MM = 1.75
+_CLOCK_STEP_K = 0.25
+
+
+@dataclass(frozen=True)
+class FlowTable:
+    """Largest flow by temperature, rising; arrays of shape (n,), n >= 1.
+
+    Between points the logarithm of the flow is linear in temperature; above the last the flow
+    stays, below the first it falls on at the first slope. `low` and `high` bound the limit.
+    """
+
+    temperature_C: FloatArray
+    flow_mm3_per_s: FloatArray
+    low_mm3_per_s: FloatArray
+    high_mm3_per_s: FloatArray
+
+    def at(self, temperature_C: FloatArray) -> FloatArray:
+        """The limit, mm³/s."""
+        return self._read(temperature_C, self.flow_mm3_per_s)
+
+    def low_at(self, temperature_C: FloatArray) -> FloatArray:
+        """The lower end of its interval: what to stay below."""
+        return self._read(temperature_C, self.low_mm3_per_s)
+
+    def high_at(self, temperature_C: FloatArray) -> FloatArray:
+        """The upper end of its interval."""
+        return self._read(temperature_C, self.high_mm3_per_s)
+
+    def least_temperature_C(self, flow_mm3_per_s: FloatArray) -> FloatArray:
+        """Lowest temperature whose lower limit carries the flow; inf where none does."""
+        logs = np.log(np.maximum.accumulate(self.low_mm3_per_s))
+        flow = np.asarray(flow_mm3_per_s, dtype=np.float64)
+        with np.errstate(divide="ignore"):
+            wanted = np.log(flow)
+        least = np.interp(wanted, logs, self.temperature_C)
+        return np.where(wanted > logs[-1] + 1e-12, math.inf, least)
+
+    def _read(self, temperature_C: FloatArray, flows: FloatArray) -> FloatArray:
+        logs = np.log(flows)
+        inside = np.interp(temperature_C, self.temperature_C, logs)
+        if logs.size > 1:
+            slope = (logs[1] - logs[0]) / (self.temperature_C[1] - self.temperature_C[0])
+            inside = inside + np.minimum(0.0, temperature_C - self.temperature_C[0]) * slope
+        return np.asarray(np.exp(inside), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class SlewTable:
+    """Fastest safe setpoint ramp by temperature, K/s, positive; linear between points."""
+
+    temperature_C: FloatArray
+    rate_K_per_s: FloatArray
+
+    def at(self, temperature_C: FloatArray) -> FloatArray:
+        """The safe rate; the end points hold beyond the table."""
+        return np.interp(temperature_C, self.temperature_C, self.rate_K_per_s)
+
+    def clock_s(self, temperature_C: FloatArray) -> FloatArray:
+        """Seconds that a safe ramp from 0 °C takes to each temperature: integral of dT / rate."""
+        top = max(float(np.max(temperature_C)), _CLOCK_STEP_K)
+        grid = np.linspace(0.0, top, math.ceil(top / _CLOCK_STEP_K) + 1)
+        middle = 0.5 * (grid[1:] + grid[:-1])
+        seconds = np.concatenate([[0.0], np.cumsum(np.diff(grid) / self.at(middle))])
+        return np.asarray(np.interp(temperature_C, grid, seconds), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class HeaterFacts:
+    """The fitted heater: a model of models.heater by name, its parameters and ambient."""
+
+    model: str
+    parameters: Mapping[str, float]
+    ambient_C: float
+
+
+@dataclass(frozen=True)
+class MeltFacts:
+    """The fitted melt figures: thermal diffusivity times heated length, and softening point."""
+
+    alpha_L_mm3_per_s: float
+    softening_C: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """What jobs may ask of one hot end with one filament.
+
+    low_C, high_C: temperatures that may be scheduled. lag_s: command to sensor at a ramp.
+    heater, melt: None where the profile does not state them; predictions are then left out.
+    """
+
+    flow: FlowTable
+    slew_up: SlewTable
+    slew_down: SlewTable
+    lag_s: float
+    low_C: float
+    high_C: float
+    filament_area_mm2: float = field(default_factory=lambda: math.pi / 4.0 * DEFAULT_DIAMETER_MM**2)
+    heater: HeaterFacts | None = None
+    melt: MeltFacts | None = None
+
+
+def _flow_table(rows: Iterable[FlowLimit]) -> FlowTable:
+    ordered = sorted(rows, key=lambda row: row.temperature_C)
+    usable = [row for row in ordered if row.flow_mm3_per_s > 0.0]
+    if not usable:
+        raise BadInput("the profile states no flow limit", remedy="record and fit extrusions first")
+    value = [row.flow_mm3_per_s for row in usable]
+    low = [row.low_mm3_per_s or row.flow_mm3_per_s for row in usable]
+    high = [row.high_mm3_per_s or row.flow_mm3_per_s for row in usable]
+    columns = ([row.temperature_C for row in usable], value, low, high)
+    return FlowTable(*(np.array(column, dtype=np.float64) for column in columns))
+
+
+def _slew_table(rows: Iterable[SlewRate], direction: str) -> SlewTable:
+    """The slowest safe rate per temperature over all fan settings, so that any fan is safe."""
+    slowest: dict[float, float] = {}
+    for row in rows:
+        if row.direction == direction and row.rate_K_per_s > 0.0:
+            known = slowest.get(row.temperature_C, math.inf)
+            slowest[row.temperature_C] = min(known, row.rate_K_per_s)
+    if not slowest:
+        raise BadInput(f"the profile states no safe {direction} rate", remedy="record ramps first")
+    pairs = np.array(sorted(slowest.items()))
+    return SlewTable(pairs[:, 0], pairs[:, 1])
+
+
+def _heater_facts(heater: Heater | None) -> HeaterFacts | None:
+    if heater is None or heater.ambient is None or not heater.parameters:
+        return None
+    values = {name: quantity.value for name, quantity in heater.parameters.items()}
+    return HeaterFacts(heater.model, values, heater.ambient.value)
+
+
+def _melt_facts(melt: Melt) -> MeltFacts | None:
+    if melt.alpha_L_eff is None or melt.softening_temperature is None:
+        return None
+    return MeltFacts(melt.alpha_L_eff.value, melt.softening_temperature.value)
+
+
+def limits_of(profile: MachineProfile, *, margin: float = 0.0) -> Limits:
+    """The limits a profile states; `margin` is a fraction to stay below every safe slew rate.
+
+    Errors: BadInput where the profile states no flow limit, no slew or no lag, or margin is no
+    fraction below 1.
+    """
+    if not 0.0 <= margin < 1.0:
+        raise BadInput("margin must be a fraction below 1", value=margin)
+    if profile.melt is None:
+        raise BadInput("the profile has no melt section", remedy="record and fit extrusions first")
+    heater = profile.heater
+    if heater is None or heater.combined_lag is None:
+        raise BadInput("the profile states no combined lag", remedy="record and fit a step first")
+    flow = _flow_table(profile.melt.flow_limit)
+    up, down = (_slew_table(profile.slew, name) for name in ("heating", "cooling"))
+    ceiling = profile.machine.limit_temperature_C or math.inf
+    return Limits(
+        flow=flow,
+        slew_up=SlewTable(up.temperature_C, up.rate_K_per_s * (1.0 - margin)),
+        slew_down=SlewTable(down.temperature_C, down.rate_K_per_s * (1.0 - margin)),
+        lag_s=heater.combined_lag.value,
+        low_C=float(flow.temperature_C[0]),
+        high_C=float(min(flow.temperature_C[-1], ceiling)),
+        filament_area_mm2=math.pi / 4.0 * profile.melt.filament_diameter_mm**2,
+        heater=_heater_facts(heater),
+        melt=_melt_facts(profile.melt),
+    )

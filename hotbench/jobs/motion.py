@@ -1,0 +1,158 @@
+"""Acceleration-limited motion: how long every step of a job takes."""
+
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.errors import BadInput
+from hotbench.jobs.scan import EXTRUDE, FILAMENT
+from hotbench.jobs.timeline import Timeline
+
+
+@dataclass(frozen=True, kw_only=True)
+class MotionLimits:
+    """What the machine's motion can do, as its owner declares it.
+
+    corner_deviation_mm: how far a corner may be cut in theory; with the acceleration it sets the
+    speed through it. filament_*: of moves that only feed or draw back filament.
+    Defaults are common practice, no source. Errors: BadInput unless all are positive and finite.
+    """
+
+    speed_mm_per_s: float = 300.0
+    vertical_speed_mm_per_s: float = 15.0
+    filament_speed_mm_per_s: float = 60.0
+    acceleration_mm_per_s2: float = 3000.0
+    travel_acceleration_mm_per_s2: float = 5000.0
+    filament_acceleration_mm_per_s2: float = 2000.0
+    corner_deviation_mm: float = 0.02
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if not (math.isfinite(value) and value > 0.0):
+                raise BadInput("must be positive", where=item.name, value=value)
+
+
+DEFAULT_LIMITS = MotionLimits()
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Times and speeds of the steps; arrays of shape (n,).
+
+    duration_s: of each step, heater waits count 0. cruise_mm_per_s: the highest speed reached.
+    end_s: time at the step's end, from the job's start.
+    """
+
+    duration_s: FloatArray
+    cruise_mm_per_s: FloatArray
+    end_s: FloatArray
+
+    @property
+    def total_s(self) -> float:
+        """Duration of the whole job."""
+        return float(self.end_s[-1]) if self.end_s.size else 0.0
+
+
+def plan_motion(
+    job: Timeline,
+    limits: MotionLimits = DEFAULT_LIMITS,
+    feed_mm_per_s: FloatArray | None = None,
+) -> Motion:
+    """Durations of all steps; `feed_mm_per_s` replaces the job's own feeds.
+
+    Speeds between steps are the highest that keep every step within its feed and acceleration
+    (a backward, then a forward pass over v² <= v0² + 2 a s; both are needed and together exact).
+    The look-ahead is unlimited, so a board that looks ahead less is slower on short steps.
+    """
+    feed = job.feed_mm_per_s if feed_mm_per_s is None else feed_mm_per_s
+    path_mm = np.where(job.kind == FILAMENT, np.abs(job.fed_mm), job.length_mm)
+    acceleration = _accelerations(job, limits)
+    top = _top_speeds(job, limits, feed, path_mm, acceleration)
+    entry = corner_speeds(job.corner_cos, acceleration, limits.corner_deviation_mm)
+    duration_s, cruise = trapezoids(path_mm, top, acceleration, entry)
+    duration_s += job.dwell_s
+    return Motion(duration_s, cruise, np.cumsum(duration_s))
+
+
+def _accelerations(job: Timeline, limits: MotionLimits) -> FloatArray:
+    by_kind = np.full(5, limits.travel_acceleration_mm_per_s2)
+    by_kind[EXTRUDE] = limits.acceleration_mm_per_s2
+    by_kind[FILAMENT] = limits.filament_acceleration_mm_per_s2
+    return by_kind[job.kind]
+
+
+def _top_speeds(
+    job: Timeline,
+    limits: MotionLimits,
+    feed: FloatArray,
+    path_mm: FloatArray,
+    acceleration: FloatArray,
+) -> FloatArray:
+    """Feed, held to the axes' limits and to v² <= a r on arcs (centripetal)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        vertical = limits.vertical_speed_mm_per_s * path_mm / np.abs(job.climb_mm)
+        filament = limits.filament_speed_mm_per_s * path_mm / np.abs(job.fed_mm)
+    top = np.fmin(np.fmin(np.minimum(feed, limits.speed_mm_per_s), vertical), filament)
+    return np.minimum(top, np.sqrt(acceleration * job.radius_mm))
+
+
+@njit(cache=True)
+def corner_speeds(
+    corner_cos: FloatArray, acceleration: FloatArray, deviation_mm: float
+) -> FloatArray:
+    """Largest speed into each step, shape (n,): a circle that passes the corner at `deviation_mm`.
+
+    The circle touching both legs whose arc is d away from the corner has the radius
+    r = d s / (1 - s), s = sin(half the angle between the legs); then v² = a r. Elementary geometry.
+    """
+    speed = np.empty(corner_cos.size)
+    for i in range(corner_cos.size):
+        half = math.sqrt(max(0.0, 0.5 * (1.0 + corner_cos[i])))
+        if half > 1.0 - 1e-9:
+            speed[i] = math.inf
+        else:
+            speed[i] = math.sqrt(acceleration[i] * deviation_mm * half / (1.0 - half))
+    return speed
+
+
+@njit(cache=True)
+def _squared_entries(
+    path_mm: FloatArray, top: FloatArray, acceleration: FloatArray, entry: FloatArray
+) -> FloatArray:
+    """Squared speed at the start of every step and, last, at the end; shape (n + 1,)."""
+    n = path_mm.size
+    squared = np.zeros(n + 1)
+    for i in range(n - 1, 0, -1):
+        if path_mm[i] > 0.0 and path_mm[i - 1] > 0.0:
+            corner = min(entry[i], top[i], top[i - 1])
+            squared[i] = min(corner * corner, squared[i + 1] + 2.0 * acceleration[i] * path_mm[i])
+    for i in range(n):
+        reach = squared[i] + 2.0 * acceleration[i] * path_mm[i]
+        squared[i + 1] = min(squared[i + 1], reach)
+    return squared
+
+
+@njit(cache=True)
+def trapezoids(
+    path_mm: FloatArray, top: FloatArray, acceleration: FloatArray, entry: FloatArray
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Duration and highest speed of every step, shapes (n,); zero paths take no time."""
+    n = path_mm.size
+    duration_s, cruise = np.zeros(n), np.zeros(n)
+    squared = _squared_entries(path_mm, top, acceleration, entry)
+    for i in range(n):
+        if path_mm[i] <= 0.0:
+            continue
+        a, v0, v1 = acceleration[i], math.sqrt(squared[i]), math.sqrt(squared[i + 1])
+        peak = min(top[i], math.sqrt(0.5 * (squared[i] + squared[i + 1]) + a * path_mm[i]))
+        peak = max(peak, v0, v1)
+        ramps_mm = (2.0 * peak * peak - squared[i] - squared[i + 1]) / (2.0 * a)
+        cruising_mm = max(0.0, path_mm[i] - ramps_mm)
+        duration_s[i] = (2.0 * peak - v0 - v1) / a + cruising_mm / peak
+        cruise[i] = peak
+    return duration_s, cruise
