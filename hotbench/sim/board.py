@@ -90,11 +90,22 @@ class SimulatedPrinter:
             said = self._due_output()
             if said:
                 return said
-            next_s = max(min(until_s, self._next_event_s()), self._now_s)
+            next_s = max(min(until_s, self.next_event_s()), self._now_s)
             if not self._pass_time(next_s):
                 self._announce_fault()
             elif not self._handle_due() and next_s >= until_s:
                 return self._due_output()
+
+    def next_event_s(self) -> float:
+        """When something happens next if nothing more is received; inf when nothing will."""
+        times_s = [self._outbox[0][0]] if self._outbox else []
+        if self._inbox and self._wait is None:
+            times_s.append(max(self._inbox[0][0], self._silent_until_s))
+        times_s += [arrived_s for arrived_s, line in self._inbox if self._urgent(line)]
+        times_s.append(max(self._report_at_s, self._silent_until_s))
+        if self._wait:
+            times_s += [self._wait.check_at_s, self._wait.say_at_s]
+        return min(times_s)
 
     def say(self, text: str, at_s: float | None = None) -> None:
         """Print a line; it reaches the other side after the line's latency and jitter."""
@@ -171,16 +182,6 @@ class SimulatedPrinter:
         while self._outbox and self._outbox[0][0] <= self._now_s:
             due += self._outbox.popleft()[1]
         return due
-
-    def _next_event_s(self) -> float:
-        times_s = [self._outbox[0][0]] if self._outbox else []
-        if self._inbox and self._wait is None:
-            times_s.append(max(self._inbox[0][0], self._silent_until_s))
-        times_s += [arrived_s for arrived_s, line in self._inbox if self._urgent(line)]
-        times_s.append(max(self._report_at_s, self._silent_until_s))
-        if self._wait:
-            times_s += [self._wait.check_at_s, self._wait.say_at_s]
-        return min(times_s)
 
     @staticmethod
     def _urgent(line: bytes) -> bool:

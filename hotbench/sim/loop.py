@@ -108,6 +108,7 @@ class State(IntEnum):
     HEATER_STATE = 21
     SENSOR_VALUE_C = 22  # what a frozen sensor shows, or by how much it is shifted
     READING_C = 23
+    WORST_K = 24  # greatest deviation the tracking watch has weighed
 
 
 class Trace(IntEnum):
@@ -159,14 +160,14 @@ def applied(duty: float, bend_from: float) -> float:
     if duty <= bend_from:
         return duty
     room = 1.0 - bend_from
-    return bend_from + room * (1.0 - np.exp((bend_from - duty) / room))
+    return float(bend_from + room * (1.0 - np.exp((bend_from - duty) / room)))
 
 
 @njit(cache=True)
 def _heater_share(state: FloatArray, bend_from: float) -> float:
     defect = int(state[State.HEATER_STATE])
     if defect == HeaterState.STUCK_ON:
-        return 1.0
+        return float(applied(1.0, bend_from))
     if defect == HeaterState.DEAD:
         return 0.0
     return float(applied(state[State.DUTY], bend_from))
@@ -265,9 +266,11 @@ def _watch_approach(state: FloatArray, gains: FloatArray, tick_s: float) -> int:
 
 @njit(cache=True)
 def _watch_track(state: FloatArray, gains: FloatArray) -> int:
+    """A deviation counts for more the further the setpoint has travelled lately."""
     deviation = abs(state[State.TARGET_C] - state[State.READING_C])
-    limit = state[State.LIMIT_K] / (1.0 + gains[Gain.TRAVEL_per_K] * state[State.TRAVEL_K])
-    if deviation > limit:
+    weighed = deviation * (1.0 + gains[Gain.TRAVEL_per_K] * state[State.TRAVEL_K])
+    state[State.WORST_K] = max(state[State.WORST_K], weighed)
+    if weighed > state[State.LIMIT_K]:
         return FaultCode.TRACKING.value
     if deviation < SETTLED_K and state[State.SINCE_CHANGE_s] > gains[Gain.STREAM_GAP_s]:
         state[State.MODE] = Mode.REGULATE.value

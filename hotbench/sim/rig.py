@@ -16,6 +16,7 @@ from hotbench.sim.loop import (
     Trace,
     advance,
     applied,
+    melt_limit,
     seen,
 )
 from hotbench.sim.melting import Rolloff
@@ -235,15 +236,16 @@ class Rig:
         """Give the heater a defect."""
         self.state[State.HEATER_STATE] = how
 
-    def settle_at(self, temperature_C: float, flow_mm3_per_s: float = 0.0) -> float:
+    def settle_at(self, temperature_C: float, delivered_mm3_per_s: float = 0.0) -> float:
         """Put the rig, regulating, into the steady state at `temperature_C`; returns the duty.
 
-        The fan is as set before. Raises ValueError when full duty does not reach it.
+        The fan is as set before; the filament's heat load is that of the delivered flow, and no
+        flow is commanded afterwards. Raises ValueError when full duty does not reach it.
         """
         sensor = int(self.gains[Gain.SENSOR_CELL])
 
         def excess_K(duty: float) -> float:
-            self._settle_with(duty, flow_mm3_per_s)
+            self._settle_with(duty, delivered_mm3_per_s)
             return float(self.fields[Field.CORE, sensor] - temperature_C)
 
         if excess_K(1.0) < 0.0:
@@ -251,14 +253,17 @@ class Rig:
         duty = float(brentq(excess_K, 0.0, 1.0, xtol=1e-10))
         excess_K(duty)
         self._forget_past()
-        self.state[State.FLOW_mm3_per_s] = flow_mm3_per_s
         self.state[State.TARGET_C], self.state[State.MODE] = temperature_C, Mode.REGULATE
         self.state[State.DUTY] = self.state[State.INTEGRAL] = duty
         self.state[State.SINCE_CHANGE_s] = LONG_AGO_s
         return duty
 
-    def _settle_with(self, duty: float, flow_mm3_per_s: float) -> None:
+    def _settle_with(self, duty: float, delivered_mm3_per_s: float) -> None:
         share = applied(duty, float(self.gains[Gain.BEND_FROM]))
         heater_W = self.spec.heater_W * share
         fan = float(self.state[State.FAN])
-        settle(self.cells, self.fields, self.env, heater_W, fan, flow_mm3_per_s)
+        settle(self.cells, self.fields, self.env, heater_W, fan, delivered_mm3_per_s)
+
+    def melt_limit_mm3_per_s(self) -> float:
+        """Flow limit at the melt zone's present mean temperature."""
+        return float(melt_limit(self.cells, self.fields[Field.CORE], self._limits))

@@ -18,6 +18,9 @@ class Device(Protocol):
     def step(self, until_s: float) -> bytes:
         """Let time pass until something is said or `until_s` is reached."""
 
+    def next_event_s(self) -> float:
+        """When something happens next if nothing more is received."""
+
 
 class VirtualTransport:
     """Implements `core.ports.Transport`; time advances only in `read`."""
