@@ -19,7 +19,8 @@ from hotbench.sim.transport import VirtualTransport
 LONGEST_LINE = 256
 WAIT_CHECK_s = 0.05
 BOOT_s = 0.5
-URGENT = (b"M112", b"M108")
+STOP = b"M112"
+URGENT = (STOP, b"M108")
 
 
 @dataclass(slots=True)
@@ -56,6 +57,7 @@ class SimulatedPrinter:
         self._firmware = Firmware(self)
         self._partial = b""
         self._inbox: deque[tuple[float, bytes]] = deque()
+        self._urgent: deque[tuple[float, bytes]] = deque()
         self._outbox: deque[tuple[float, bytes]] = deque()
         self._report_at_s = math.inf
         self._wait: Wait | None = None
@@ -72,6 +74,11 @@ class SimulatedPrinter:
         """The heater's setpoint, 0 when off or locked."""
         return self.rig.target_C
 
+    @property
+    def faulted(self) -> bool:
+        """Whether the heater is locked."""
+        return self.rig.mode is Mode.FAULTED
+
     def transport(self) -> VirtualTransport:
         """A line to this printer in virtual time."""
         return VirtualTransport(self, f"virtual:{self.spec.name}")
@@ -82,7 +89,12 @@ class SimulatedPrinter:
         self._partial = rest[:LONGEST_LINE]
         for line in lines:
             if line.strip():
-                self._inbox.append((max(at_s, self._now_s), line[:LONGEST_LINE]))
+                self._take_in(max(at_s, self._now_s), line[:LONGEST_LINE])
+
+    def _take_in(self, at_s: float, line: bytes) -> None:
+        """Queue a line; an urgent one also acts at once, ahead of the queue."""
+        self._inbox.append((at_s, line))
+        self._urgent.extend((at_s, code) for code in URGENT if code in line)
 
     def step(self, until_s: float) -> bytes:
         """Let time pass until the board has said something or `until_s` is reached."""
@@ -98,14 +110,15 @@ class SimulatedPrinter:
 
     def next_event_s(self) -> float:
         """When something happens next if nothing more is received; inf when nothing will."""
-        times_s = [self._outbox[0][0]] if self._outbox else []
-        if self._inbox and self._wait is None:
-            times_s.append(max(self._inbox[0][0], self._silent_until_s))
-        times_s += [arrived_s for arrived_s, line in self._inbox if self._urgent(line)]
-        times_s.append(max(self._report_at_s, self._silent_until_s))
+        awake_s = [self._report_at_s]
+        if self._urgent:
+            awake_s.append(self._urgent[0][0])
         if self._wait:
-            times_s += [self._wait.check_at_s, self._wait.say_at_s]
-        return min(times_s)
+            awake_s += [self._wait.check_at_s, self._wait.say_at_s]
+        elif self._inbox:
+            awake_s.append(self._inbox[0][0])
+        said_s = self._outbox[0][0] if self._outbox else math.inf
+        return min(said_s, max(min(awake_s), self._silent_until_s))
 
     def say(self, text: str, at_s: float | None = None) -> None:
         """Print a line; it reaches the other side after the line's latency and jitter."""
@@ -159,7 +172,7 @@ class SimulatedPrinter:
         self.rig.lock(fault)
         self._announce_fault()
 
-    def reboot(self, silent_s: float = BOOT_s) -> None:
+    def reboot(self, *, announce: bool = True) -> None:
         """Restart the board: everything it was told is forgotten, the hot end keeps its heat."""
         self.rig.unlock()
         self.stop_moves()
@@ -167,11 +180,13 @@ class SimulatedPrinter:
         self.rig.set_fan(0.0)
         self._firmware = Firmware(self)
         self._inbox.clear()
+        self._urgent.clear()
         self._outbox.clear()
         self._partial, self._wait = b"", None
         self.auto_report(0.0)
-        self.hang(silent_s)
-        self.say(answers.BANNER, at_s=self._now_s + silent_s)
+        self.hang(BOOT_s)
+        if announce:
+            self.say(answers.BANNER, at_s=self._now_s + BOOT_s)
 
     def hang(self, duration_s: float) -> None:
         """Neither read lines nor report for a while; the control loop runs on."""
@@ -182,10 +197,6 @@ class SimulatedPrinter:
         while self._outbox and self._outbox[0][0] <= self._now_s:
             due += self._outbox.popleft()[1]
         return due
-
-    @staticmethod
-    def _urgent(line: bytes) -> bool:
-        return any(code in line for code in URGENT)
 
     def _pass_time(self, until_s: float) -> bool:
         """Advance rig and moves to `until_s`; False when the board faulted on the way."""
@@ -209,22 +220,23 @@ class SimulatedPrinter:
 
     def _handle_due(self) -> bool:
         """Carry out what is due now; True when anything was."""
-        urgent = next((entry for entry in self._inbox if self._is_due_urgent(entry)), None)
-        if urgent:
-            self._inbox.remove(urgent)
-            self._firmware.execute(urgent[1])
-            return True
         if self._now_s < self._silent_until_s:
             return False
-        return self._report_due() or self._wait_due() or self._line_due()
+        return self._urgent_due() or self._report_due() or self._wait_due() or self._line_due()
 
-    def _is_due_urgent(self, entry: tuple[float, bytes]) -> bool:
-        return entry[0] <= self._now_s and self._urgent(entry[1])
+    def _urgent_due(self) -> bool:
+        if not self._urgent or self._urgent[0][0] > self._now_s:
+            return False
+        _, code = self._urgent.popleft()
+        self.end_wait()
+        if code == STOP:
+            self.lock(FaultCode.STOPPED)
+        return True
 
     def _report_due(self) -> bool:
         if self._now_s < self._report_at_s:
             return False
-        self._report_at_s += self.report_every_s
+        self._report_at_s = max(self._report_at_s + self.report_every_s, self._now_s)
         self.say(self.temperatures())
         return True
 
@@ -236,7 +248,7 @@ class SimulatedPrinter:
             self.end_wait()
             return True
         if self._now_s >= wait.say_at_s:
-            wait.say_at_s += wait.every_s
+            wait.say_at_s = max(wait.say_at_s + wait.every_s, self._now_s)
             self.say(wait.say())
         wait.check_at_s = self._now_s + WAIT_CHECK_s
         return True
@@ -246,8 +258,3 @@ class SimulatedPrinter:
             return False
         self._firmware.execute(self._inbox.popleft()[1])
         return True
-
-    @property
-    def faulted(self) -> bool:
-        """Whether the heater is locked."""
-        return self.rig.mode is Mode.FAULTED

@@ -1,11 +1,11 @@
-"""The board's command set."""
+"""The board's command set; M108 and M112 act on arrival (see `board`) and are only noted here."""
 
 import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from hotbench.sim import answers
-from hotbench.sim.loop import FaultCode, State
+from hotbench.sim.loop import State
 from hotbench.wire.commands import BadLine, Command, decode
 
 if TYPE_CHECKING:
@@ -45,10 +45,10 @@ class Firmware:
             "M105": self._report,
             "M106": self._fan_on,
             "M107": self._fan_off,
-            "M108": self._break_wait,
+            "M108": self._accept,
             "M109": self._heat_and_wait,
             "M110": self._number,
-            "M112": self._stop,
+            "M112": self._accept,
             "M115": self._identify,
             "M155": self._auto_report,
             "M302": self._allow_cold,
@@ -148,18 +148,9 @@ class Firmware:
         self._board.fan = min(max(fraction, 0.0), 1.0)
         self._board.rig.set_fan(self._board.fan)
 
-    def _break_wait(self, _: Command) -> bool:
-        self._board.end_wait()
-        return True
-
     def _number(self, command: Command) -> bool:
         stated = command.words.get("N")
         self._last_line = int(stated if stated is not None else command.line_number or 0)
-        return True
-
-    def _stop(self, _: Command) -> bool:
-        self._board.end_wait()
-        self._board.lock(FaultCode.STOPPED)
         return True
 
     def _identify(self, _: Command) -> bool:

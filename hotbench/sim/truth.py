@@ -206,7 +206,7 @@ def ramp_limit_K_per_s(
 def _last_true(
     holds: Callable[[float], bool], guess: float, stride: float, accuracy: float
 ) -> float:
-    """The largest rate for which `holds`, to the relative `accuracy`, searched from `guess` in factors."""
+    """The largest rate for which `holds`, to the relative `accuracy`; from `guess` in strides."""
     low = high = guess
     while not holds(low):
         high, low = low, low / stride
