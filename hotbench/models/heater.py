@@ -1,0 +1,218 @@
+"""Heater models: one registry, simulated exactly on logged inputs.
+
+With x = T - ambient, near node 1 (heater and sensor's surroundings) and far node 2:
+  x1' = b u (1 - c x1) - x1 (a (1 + q |x1|) + af1 f^m + l Q) - g (x1 - x2)
+  x2' = r g (x1 - x2) - x2 (a (1 + q |x2|) + af2 f^m)
+  y'  = (x1 - y) / tau,   measured(t) = ambient + y(t - theta)
+u duty and f fan speed as fractions, Q flow in mm3/s. All in K/s, because only power over heat
+capacity shows in a temperature record. The lower orders are the same equations with terms left
+out; first and second order are linear and propagated exactly.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.errors import BadInput, unknown_key
+from hotbench.models.heater_steps import P, fan_effect
+from hotbench.models.heater_traces import trace_linear, trace_nodes
+from hotbench.models.parameters import Parameter, checked
+
+_BALANCE = "heat balance of a lumped node, divided by its heat capacity"
+_CROSS_FLOW = "forced convection across a cylinder: Nu ~ Re^n, n 0.4 to 0.8 (Incropera ch. 7)"
+
+PARAMETERS: dict[P, Parameter] = {
+    P.HEATING: Parameter("heating_K_per_s", "K/s", 1e-4, 1e3, 3.0, _BALANCE),
+    P.FALLOFF: Parameter(
+        "falloff_per_K",
+        "1/K",
+        -1e-3,
+        4e-3,
+        2e-4,
+        "resistance rising with temperature",
+        logarithmic=False,
+    ),
+    P.LOSS: Parameter("loss_per_s", "1/s", 1e-7, 1.0, 4e-3, _BALANCE),
+    P.GROWTH: Parameter(
+        "loss_growth_per_K",
+        "1/K",
+        0.0,
+        0.05,
+        2e-3,
+        "free convection and radiation grow faster than the temperature difference",
+        logarithmic=False,
+    ),
+    P.FAN: Parameter("fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
+    P.EXPONENT: Parameter("fan_exponent", "", 0.2, 1.2, 0.55, _CROSS_FLOW, logarithmic=False),
+    P.EXCHANGE: Parameter("exchange_per_s", "1/s", 1e-4, 20.0, 0.05, _BALANCE),
+    P.RATIO: Parameter("capacity_ratio", "", 0.02, 50.0, 1.0, _BALANCE),
+    P.FAR_FAN: Parameter("far_fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
+    P.LAG: Parameter("sensor_lag_s", "s", 1e-2, 1e3, 1.0, "first-order sensor"),
+    P.DEAD: Parameter(
+        "dead_time_s", "s", 0.0, 100.0, 0.2, "transport and reporting delay", logarithmic=False
+    ),
+    P.LOAD: Parameter("load_per_mm3", "1/mm3", 1e-8, 0.1, 1e-4, "enthalpy of the filament"),
+}
+"""Every parameter the family knows, by its place in the kernels' vector."""
+
+_FAN = (P.FAN, P.EXPONENT)
+_LINEAR = (P.HEATING, P.LOSS, *_FAN, P.DEAD, P.LOAD)
+_ONE = (P.HEATING, P.FALLOFF, P.LOSS, P.GROWTH, *_FAN, P.LAG, P.DEAD, P.LOAD)
+
+
+@dataclass(frozen=True)
+class HeaterModel:
+    """A member of the family: which terms it has. linear: propagated exactly."""
+
+    name: str
+    title: str
+    places: tuple[P, ...]
+    linear: bool
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """Declarations, in the order of `places`."""
+        return tuple(PARAMETERS[place] for place in self.places)
+
+    def vector(
+        self, values: Mapping[str, float], ambient_C: float, start: "HeaterState | None" = None
+    ) -> FloatArray:
+        """The kernels' parameter vector; terms this model lacks are zero.
+
+        Errors: BadInput on unknown names.
+        """
+        full = checked(values, self.parameters, where=self.name)
+        vector = np.zeros(len(P))
+        for place in self.places:
+            vector[place] = full[PARAMETERS[place].name]
+        vector[P.AMBIENT] = ambient_C
+        state = start or HeaterState.uniform(ambient_C)
+        vector[P.NEAR_0], vector[P.FAR_0] = state.near_C, state.far_C
+        vector[P.SENSOR_0] = state.sensor_C
+        return vector
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterState:
+    """Temperatures of the near node, the far node and the sensor, C."""
+
+    near_C: float
+    far_C: float
+    sensor_C: float
+
+    @classmethod
+    def uniform(cls, temperature_C: float) -> "HeaterState":
+        """Everything at one temperature, as before a cold start."""
+        return cls(temperature_C, temperature_C, temperature_C)
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A simulated record; one entry per time stamp, C. temperature_C is what the log shows."""
+
+    temperature_C: FloatArray
+    near_C: FloatArray
+    far_C: FloatArray
+
+
+HEATER_MODELS: dict[str, HeaterModel] = {
+    model.name: model
+    for model in (
+        HeaterModel("first-order", "first order + dead time", _LINEAR, linear=True),
+        HeaterModel("second-order", "second order + dead time", (*_LINEAR, P.LAG), linear=True),
+        HeaterModel("one-node", "one lumped node with losses", _ONE, linear=False),
+        HeaterModel(
+            "two-node",
+            "two nodes with temperature-dependent power (2N+c)",
+            (*_ONE, P.EXCHANGE, P.RATIO, P.FAR_FAN),
+            linear=False,
+        ),
+    )
+}
+"""From the smallest to the largest."""
+
+
+def heater_model(name: str) -> HeaterModel:
+    """The model called `name`; BadInput with the nearest name when there is none."""
+    if name not in HEATER_MODELS:
+        raise unknown_key(name, HEATER_MODELS, where="heater model")
+    return HEATER_MODELS[name]
+
+
+def simulate(
+    model_name: str,
+    parameters: Mapping[str, float],
+    time_s: FloatArray,
+    duty: FloatArray,
+    fan: FloatArray,
+    flow_mm3_per_s: FloatArray,
+    ambient_C: float,
+    start: HeaterState | None = None,
+) -> Trace:
+    """What the log would show: inputs hold from each time stamp to the next.
+
+    time_s, duty, fan, flow_mm3_per_s: shape (n,), time not decreasing; start None: cold, all at
+    ambient. Parameters not given take their declared defaults. Errors: BadInput on unknown
+    names, on unequal shapes and on inputs that are not finite.
+    """
+    model = heater_model(model_name)
+    inputs = [
+        np.ascontiguousarray(a, dtype=np.float64) for a in (time_s, duty, fan, flow_mm3_per_s)
+    ]
+    _check_inputs(inputs)
+    vector = model.vector(parameters, ambient_C, start)
+    rises = trace_vector(model, vector, *inputs)
+    return Trace(*(ambient_C + rises[row] for row in (2, 0, 1)))
+
+
+def trace_vector(
+    model: HeaterModel,
+    vector: FloatArray,
+    time_s: FloatArray,
+    duty: FloatArray,
+    fan: FloatArray,
+    flow_mm3_per_s: FloatArray,
+) -> FloatArray:
+    """Rises of near node, far node and logged temperature, K; shape (3, n); inputs unchecked."""
+    trace = trace_linear if model.linear else trace_nodes
+    rises: FloatArray = trace(vector, time_s, duty, fan, flow_mm3_per_s)
+    return rises
+
+
+def _check_inputs(inputs: list[FloatArray]) -> None:
+    if len({array.shape for array in inputs}) != 1 or inputs[0].ndim != 1 or not inputs[0].size:
+        raise BadInput(
+            "time, duty, fan and flow need one value per sample",
+            where="heater simulation",
+            value=", ".join(str(array.shape) for array in inputs),
+        )
+    if not all(np.isfinite(array).all() for array in inputs):
+        raise BadInput("inputs must be finite numbers", where="heater simulation")
+    if np.any(np.diff(inputs[0]) < 0.0):
+        raise BadInput("time must not decrease", where="heater simulation")
+
+
+def hold_rises(vector: FloatArray, rise_K: float, fan: float = 0.0) -> tuple[float, float]:
+    """Far node's rise, K, and the duty, in the steady hold with the sensor at `rise_K`.
+
+    The far balance r g (x1 - x2) = x2 (a (1 + q |x2|) + af2 f^m) is a quadratic in x2.
+    """
+    phi = fan_effect(fan, vector[P.EXPONENT])
+    supply = vector[P.RATIO] * vector[P.EXCHANGE]
+    linear = supply + vector[P.LOSS] + vector[P.FAR_FAN] * phi
+    square = vector[P.LOSS] * vector[P.GROWTH]
+    size = abs(rise_K)
+    far = 2.0 * supply * size / (linear + np.sqrt(linear**2 + 4.0 * square * supply * size))
+    far = float(np.copysign(far, rise_K))
+    shed = vector[P.LOSS] * (1.0 + vector[P.GROWTH] * size) + vector[P.FAN] * phi
+    need = shed * rise_K + vector[P.EXCHANGE] * (rise_K - far)
+    return far, float(need / (vector[P.HEATING] * (1.0 - vector[P.FALLOFF] * rise_K)))
+
+
+def hold_state(vector: FloatArray, temperature_C: float, fan: float = 0.0) -> HeaterState:
+    """The steady state with the sensor held at `temperature_C`."""
+    ambient_C = float(vector[P.AMBIENT])
+    far, _ = hold_rises(vector, temperature_C - ambient_C, fan)
+    return HeaterState(temperature_C, ambient_C + far, temperature_C)

@@ -1,0 +1,135 @@
+"""Compiled steps of the heater models: rates, exact linear recursion, Runge-Kutta."""
+
+from enum import IntEnum
+
+import numpy as np
+from numba import njit
+
+from hotbench.core.arrays import FloatArray
+
+STIFF_STEP = 0.5
+"""Largest product of the fastest rate and a Runge-Kutta step (local error below 3e-4 of a mode)."""
+HOTTEST_K = 300.0
+"""Rise at which the fastest rate is judged."""
+LEAST_LAG_s = 1e-6
+
+
+class P(IntEnum):
+    """Places in the parameter vector that every kernel takes."""
+
+    HEATING = 0  # b, K/s at full duty
+    FALLOFF = 1  # c, 1/K
+    LOSS = 2  # a, 1/s
+    GROWTH = 3  # q, 1/K
+    FAN = 4  # af1, 1/s
+    EXPONENT = 5  # fan effect = fan^exponent
+    EXCHANGE = 6  # g, 1/s
+    RATIO = 7  # r, capacity of the near node over that of the far one
+    FAR_FAN = 8  # af2, 1/s
+    LAG = 9  # tau, s; below LEAST_LAG_s the sensor follows at once
+    DEAD = 10  # theta, s
+    LOAD = 11  # 1/mm3
+    AMBIENT = 12  # C
+    NEAR_0 = 13  # C, start of the near node
+    FAR_0 = 14  # C
+    SENSOR_0 = 15  # C
+
+
+@njit(cache=True)
+def fan_effect(fan: float, exponent: float) -> float:
+    """Share of the full fan's effect at a fan speed (0 to 1)."""
+    return fan**exponent if fan > 0.0 else 0.0
+
+
+@njit(cache=True)
+def near_rate(p: FloatArray, near: float, far: float, u: float, phi: float, flow: float) -> float:
+    """Rate of the near node, K/s; temperatures as rises above ambient."""
+    heat = p[P.HEATING] * u * (1.0 - p[P.FALLOFF] * near)
+    shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(near)) + p[P.FAN] * phi + p[P.LOAD] * flow
+    return heat - shed * near - p[P.EXCHANGE] * (near - far)
+
+
+@njit(cache=True)
+def far_rate(p: FloatArray, near: float, far: float, phi: float) -> float:
+    """Rate of the far node, K/s."""
+    shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(far)) + p[P.FAR_FAN] * phi
+    return p[P.RATIO] * p[P.EXCHANGE] * (near - far) - shed * far
+
+
+@njit(cache=True)
+def fastest_rate(p: FloatArray) -> float:
+    """Upper estimate of the fastest rate of the models, 1/s, with all losses at work."""
+    nodes = p[P.EXCHANGE] * (1.0 + p[P.RATIO]) + p[P.LOSS] * (1.0 + 2 * p[P.GROWTH] * HOTTEST_K)
+    nodes += p[P.FAN] + abs(p[P.HEATING] * p[P.FALLOFF])
+    lag = 1.0 / p[P.LAG] if p[P.LAG] > LEAST_LAG_s else 0.0
+    return max(nodes, lag)
+
+
+@njit(cache=True)
+def substeps(p: FloatArray, duration_s: float) -> int:
+    """How many Runge-Kutta steps cover `duration_s`."""
+    return max(int(np.ceil(duration_s * fastest_rate(p) / STIFF_STEP)), 1)
+
+
+@njit(cache=True)
+def stride(p: FloatArray, state: FloatArray, h: float, u: float, phi: float, flow: float) -> None:
+    """One classical Runge-Kutta step of (near, far, sensor) rises, in place."""
+    near, far, sensor = state[0], state[1], state[2]
+    lagging = p[P.LAG] > LEAST_LAG_s
+    keep = 1.0 / p[P.LAG] if lagging else 0.0
+    n1 = near_rate(p, near, far, u, phi, flow)
+    f1 = far_rate(p, near, far, phi)
+    s1 = (near - sensor) * keep
+    near_b, far_b = near + 0.5 * h * n1, far + 0.5 * h * f1
+    n2 = near_rate(p, near_b, far_b, u, phi, flow)
+    f2 = far_rate(p, near_b, far_b, phi)
+    s2 = (near_b - sensor - 0.5 * h * s1) * keep
+    near_c, far_c = near + 0.5 * h * n2, far + 0.5 * h * f2
+    n3 = near_rate(p, near_c, far_c, u, phi, flow)
+    f3 = far_rate(p, near_c, far_c, phi)
+    s3 = (near_c - sensor - 0.5 * h * s2) * keep
+    near_d, far_d = near + h * n3, far + h * f3
+    n4 = near_rate(p, near_d, far_d, u, phi, flow)
+    f4 = far_rate(p, near_d, far_d, phi)
+    s4 = (near_d - sensor - h * s3) * keep
+    state[0] = near + h / 6.0 * (n1 + 2.0 * n2 + 2.0 * n3 + n4)
+    state[1] = far + h / 6.0 * (f1 + 2.0 * f2 + 2.0 * f3 + f4)
+    state[2] = sensor + h / 6.0 * (s1 + 2.0 * s2 + 2.0 * s3 + s4) if lagging else state[0]
+
+
+@njit(cache=True)
+def advance(
+    p: FloatArray, state: FloatArray, duration_s: float, duty: float, fan: float, flow: float
+) -> None:
+    """Advance (near, far, sensor) rises above ambient, K, in place; inputs stay constant."""
+    count = substeps(p, duration_s)
+    phi = fan_effect(fan, p[P.EXPONENT])
+    for _ in range(count):
+        stride(p, state, duration_s / count, duty, phi, flow)
+
+
+@njit(cache=True)
+def relative_exp(z: float) -> float:
+    """(1 - exp(-z)) / z, smooth through 0."""
+    return -np.expm1(-z) / z if abs(z) > 1e-5 else 1.0 - z / 2.0 + z * z / 6.0
+
+
+@njit(cache=True)
+def linear_step(
+    p: FloatArray, near: float, sensor: float, d: float, u: float, phi: float, flow: float
+) -> tuple[float, float]:
+    """Exact state of the linear models `d` seconds on, inputs constant.
+
+    First order: near' = b u - k near with k = a + af phi + l flow. The lag adds
+    sensor' = (near - sensor) / tau; its response to a decaying near node is written with
+    (1 - exp(-z)) / z so that equal time constants need no special case.
+    """
+    k = p[P.LOSS] + p[P.FAN] * phi + p[P.LOAD] * flow
+    target = p[P.HEATING] * u / k
+    decay = np.exp(-k * d)
+    near_d = target + (near - target) * decay
+    if p[P.LAG] <= LEAST_LAG_s:
+        return near_d, near_d
+    share = decay * d / p[P.LAG] * relative_exp(d * (1.0 / p[P.LAG] - k))
+    kept = np.exp(-d / p[P.LAG])
+    return near_d, target + (sensor - target) * kept + (near - target) * share
