@@ -1,0 +1,156 @@
+"""Every rule side by side: gains, margins and predicted figures, with their spread."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from hotbench.control.forms import Pid
+from hotbench.control.loop import Scenario, predict
+from hotbench.control.margins import margins
+from hotbench.control.process import Process, ultimate
+from hotbench.control.reduce import first_order, integrator, second_order
+from hotbench.control.robust import Aims, filtered, robust_gains
+from hotbench.control.rules import RULES
+from hotbench.core.errors import BadInput, FellShort
+from hotbench.core.quantity import Quantity
+
+ROBUST = "robust optimum"
+NAMES = (*RULES, ROBUST)
+"""Names that `tuned` knows."""
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """One rule's gains, and what they give on the nominal process and over all processes.
+
+    The quantities hold the nominal figure; low and high are the least and the greatest over the
+    processes. None where a figure is infinite on one of them: nothing to cross, or never settled.
+    reliable: whether the loop is stable on every one.
+    """
+
+    rule: str
+    source: str
+    pid: Pid
+    gain_margin: Quantity | None
+    phase_margin: Quantity | None
+    maximum_sensitivity: Quantity
+    overshoot: Quantity
+    settling_time: Quantity | None
+    flow_sag: Quantity
+    reliable: bool
+
+
+def tuned(
+    rule: str,
+    processes: Sequence[Process],
+    scenario: Scenario,
+    *,
+    confidence: float = 0.95,
+    aims: Aims | None = None,
+) -> Tuned:
+    """One rule applied to the first process and judged on all of them.
+
+    confidence: of the model's interval that the processes span. Margins count half a sample time
+    as dead time; derivatives are filtered. Errors: BadInput where the rule does not apply,
+    FellShort where the robust optimum finds nothing within its bound.
+    """
+    pid, source = _gains(rule, processes, scenario, aims)
+    sampled = [process.delayed(scenario.sample_s / 2.0) for process in processes]
+    return _judged(rule, source, pid, sampled, processes, scenario, confidence)
+
+
+def side_by_side(
+    processes: Sequence[Process],
+    scenario: Scenario,
+    *,
+    confidence: float = 0.95,
+    aims: Aims | None = None,
+) -> list[Tuned]:
+    """All rules that apply, in their listed order, the robust optimum last."""
+    rows = []
+    for rule in NAMES:
+        try:
+            rows.append(tuned(rule, processes, scenario, confidence=confidence, aims=aims))
+        except (BadInput, FellShort):
+            continue
+    return rows
+
+
+def processes_over(
+    build: Callable[[Mapping[str, float]], Process], parameters: Mapping[str, Quantity]
+) -> list[Process]:
+    """Processes that span the parameters' intervals: nominal, each end alone, the worst corners.
+
+    The corners put every parameter at the end that lowers, or raises, the ultimate gain; they
+    treat the parameters as independent, which is cautious. Parameters without an interval stay.
+    """
+    nominal = {name: quantity.value for name, quantity in parameters.items()}
+    ends = [(n, q.low, q.high) for n, q in parameters.items() if q.low is not None]
+    alone = [{**nominal, n: end} for n, *both in ends for end in both if end is not None]
+    corners = _corners(build, nominal, alone)
+    return [build(values) for values in (nominal, *alone, *corners)]
+
+
+def _corners(
+    build: Callable[[Mapping[str, float]], Process],
+    nominal: Mapping[str, float],
+    alone: Sequence[Mapping[str, float]],
+) -> list[dict[str, float]]:
+    centre = ultimate(build(nominal))[0]
+    lower, higher = dict(nominal), dict(nominal)
+    for values in alone:
+        changed = {name: value for name, value in values.items() if value != nominal[name]}
+        (lower if ultimate(build(values))[0] < centre else higher).update(changed)
+    return [lower, higher]
+
+
+def _gains(
+    rule: str, processes: Sequence[Process], scenario: Scenario, aims: Aims | None
+) -> tuple[Pid, str]:
+    if rule == ROBUST:
+        found = robust_gains(processes, scenario, aims)
+        return found.pid, "least integrated absolute error under a bound on Ms"
+    nominal = processes[0].delayed(scenario.sample_s / 2.0)
+    shaped = second_order(nominal) if rule == "SIMC PID" else _one_lag(nominal)
+    return filtered(RULES[rule].tune(shaped)), RULES[rule].source
+
+
+def _one_lag(process: Process) -> Process:
+    return integrator(process) if process.integrating else first_order(process)
+
+
+def _judged(
+    rule: str,
+    source: str,
+    pid: Pid,
+    sampled: Sequence[Process],
+    processes: Sequence[Process],
+    scenario: Scenario,
+    confidence: float,
+) -> Tuned:
+    found = [margins(process, pid) for process in sampled]
+    seen = [predict(process, pid, scenario) for process in processes]
+    return Tuned(
+        rule=rule,
+        source=source,
+        pid=pid,
+        gain_margin=_finite_spread([row.gain for row in found], "", confidence),
+        phase_margin=_finite_spread([row.phase_deg for row in found], "deg", confidence),
+        maximum_sensitivity=_spread([row.sensitivity for row in found], "", confidence),
+        overshoot=_spread([row.overshoot_K for row in seen], "K", confidence),
+        settling_time=_finite_spread([row.settling_s for row in seen], "s", confidence),
+        flow_sag=_spread([row.sag_K for row in seen], "K", confidence),
+        reliable=all(row.stable for row in found),
+    )
+
+
+def _finite_spread(values: Sequence[float], unit: str, confidence: float) -> Quantity | None:
+    return _spread(values, unit, confidence) if all(map(math.isfinite, values)) else None
+
+
+def _spread(values: Sequence[float], unit: str, confidence: float) -> Quantity:
+    """The first value with the least and the greatest of all; bare when there is only one."""
+    if len(values) == 1:
+        return Quantity(value=values[0], unit=unit, basis="fitted")
+    ends = {"low": min(values), "high": max(values), "confidence": confidence}
+    return Quantity(value=values[0], unit=unit, basis="fitted", **ends)
