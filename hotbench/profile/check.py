@@ -94,8 +94,13 @@ def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:
         basis, bounded = entry.quantity.basis, entry.quantity.low is not None
         if basis in ("extrapolated", "assumed"):
             yield Finding("warn", entry.where, basis)
-        elif not bounded and basis in ("measured", "fitted") and entry.kind != "slew":
+        elif not bounded and basis in ("measured", "fitted") and not _is_choice(entry):
             yield Finding("warn", entry.where, f"{basis}, but no interval")
+
+
+def _is_choice(entry: Entry) -> bool:
+    """Safe rates and gains are chosen from intervals and have none of their own."""
+    return entry.kind.startswith(("slew", "control.gains"))
 
 
 def _within_range(profile: MachineProfile) -> Iterator[Finding]:
