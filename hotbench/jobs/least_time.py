@@ -1,0 +1,308 @@
+"""Least print time under temperature bands, flow limits and safe slew, by dynamic programming.
+
+The problem. Stages k = 0..K-1 are printed in order, T[k] is the temperature at the start of stage
+k, T[K] at the end. Stage k takes at least
+    c[k](a, b) = max(D[k](min(a, b)), U(b) - U(a), V(a) - V(b)),   a = T[k], b = T[k+1],
+where D[k](T) is its printing time when no flow may exceed the limit at T (falling in T), and U, V
+are the times a safe ramp up and down has taken by a temperature. Minimise the sum over all T with
+T[k] in the band of node k.
+
+The method. Bellman: J[K] = 0, J[k](a) = min over b of c[k](a, b) + J[k+1](b) is the least time from
+node k on, because the cost is a sum along a chain and the state is T alone; no convexity is needed
+for that. D, U and V are linear between knots, and J[k+1] is read linearly between knots, so that
+between two knots (and either side of a) the bracket is a maximum of two linear functions plus a
+linear one: its minimum lies at an end or where the two cross, and all of these are tried. The
+only approximation is reading J linearly. Where J is convex (it is when 1/Q is convex, as for every
+Q whose logarithm is linear) that reading is never below J, so J is an upper bound, and the path
+found, priced with c itself, is feasible. Tests bound its excess against a linear program.
+"""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from hotbench.core.arrays import FloatArray
+from hotbench.jobs.words import IntArray
+
+_TIE_S = 1e-7
+
+
+@njit(cache=True)
+def _place(knots: FloatArray, at: float) -> int:
+    """Number of the first knot that is not below `at`, at most the last."""
+    low, high = 0, knots.size - 1
+    while low < high:
+        middle = (low + high) // 2
+        if knots[middle] < at:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True)
+def read(values: FloatArray, knots: FloatArray, at: float) -> float:
+    """Linear reading of `values` over `knots`; the ends hold outside, infinite ones unread."""
+    k = _place(knots, at)
+    if k == 0 or at >= knots[k]:
+        return float(values[k])
+    share = (at - knots[k - 1]) / (knots[k] - knots[k - 1])
+    if share <= 0.0:
+        return float(values[k - 1])
+    return float(values[k - 1] + share * (values[k] - values[k - 1]))
+
+
+@njit(cache=True)
+def cost_s(
+    a: float, b: float, knots: FloatArray, slow: FloatArray, up: FloatArray, down: FloatArray
+) -> float:
+    """c(a, b) of one stage: `slow`, `up`, `down` are D, U, V at the knots."""
+    printing = read(slow, knots, min(a, b))
+    if b >= a:
+        return max(printing, read(up, knots, b) - read(up, knots, a))
+    return max(printing, read(down, knots, a) - read(down, knots, b))
+
+
+@njit(cache=True)
+def _try(b: float, total: float, best: FloatArray) -> None:
+    """Keep the least total and the lowest and highest b that reach it."""
+    if total < best[0] - _TIE_S:
+        best[0], best[1], best[2] = total, b, b
+    elif total <= best[0] + _TIE_S:
+        best[0] = min(best[0], total)
+        best[1], best[2] = min(best[1], b), max(best[2], b)
+
+
+@njit(cache=True)
+def _try_segment(left: FloatArray, right: FloatArray, best: FloatArray) -> None:
+    """Ends and crossing of one linear piece; ends are (b, printing, ramp, later)."""
+    _try(right[0], max(right[1], right[2]) + right[3], best)
+    gap_left, gap_right = left[1] - left[2], right[1] - right[2]
+    if gap_left * gap_right < 0.0:
+        share = gap_left / (gap_left - gap_right)
+        middle = left + share * (right - left)
+        _try(middle[0], max(middle[1], middle[2]) + middle[3], best)
+
+
+@njit(cache=True)
+def _end(
+    a: float,
+    b: float,
+    knots: FloatArray,
+    slow: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+    later: FloatArray,
+    out: FloatArray,
+) -> None:
+    out[0] = b
+    out[1] = read(slow, knots, min(a, b))
+    rising = read(up, knots, b) - read(up, knots, a)
+    out[2] = rising if b >= a else read(down, knots, a) - read(down, knots, b)
+    out[3] = read(later, knots, b)
+
+
+@njit(cache=True)
+def best_next(
+    a: float,
+    low: float,
+    high: float,
+    knots: FloatArray,
+    slow: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+    later: FloatArray,
+    best: FloatArray,
+) -> None:
+    """Minimise c(a, b) + later(b) over low <= b <= high: best = (least, lowest b, highest b).
+
+    `low` and `high` must be knots.
+    """
+    best[0], best[1], best[2] = np.inf, low, low
+    left, right = np.empty(4), np.empty(4)
+    _end(a, low, knots, slow, up, down, later, left)
+    _try(low, max(left[1], left[2]) + left[3], best)
+    inner = low < a < high
+    for k in range(_place(knots, low) + 1, _place(knots, high) + 1):
+        if inner and knots[k - 1] < a < knots[k]:
+            _end(a, a, knots, slow, up, down, later, right)
+            _try_segment(left, right, best)
+            left[:] = right
+        _end(a, knots[k], knots, slow, up, down, later, right)
+        _try_segment(left, right, best)
+        left[:] = right
+
+
+@njit(cache=True)
+def _piece(p0: float, r0: float, l0: float, p1: float, r1: float, l1: float) -> float:
+    """Least of max(printing, ramp) + later over one linear piece, its start left out."""
+    least = max(p1, r1) + l1
+    gap0, gap1 = p0 - r0, p1 - r1
+    if gap0 * gap1 < 0.0:
+        share = gap0 / (gap0 - gap1)
+        least = min(least, p0 + share * (p1 - p0) + l0 + share * (l1 - l0))
+    return least
+
+
+@njit(cache=True)
+def _least_from_knot(
+    a: int,
+    low: int,
+    high: int,
+    slow: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+    later: FloatArray,
+    floor_s: float,
+) -> float:
+    """As best_next for a start on a knot; only the least total.
+
+    Walks outward from the knot nearest to a and stops once the ramp alone, which grows
+    outward, and the least later time `floor_s` exceed the best.
+    """
+    c = min(max(a, low), high)
+    ramp = up[c] - up[a] if c >= a else down[a] - down[c]
+    p0, r0, l0 = slow[min(a, c)], ramp, later[c]
+    least = max(p0, r0) + l0
+    for k in range(c + 1, high + 1):
+        p1, r1, l1 = slow[min(a, k)], (up[k] - up[a] if k >= a else down[a] - down[k]), later[k]
+        least = min(least, _piece(p0, r0, l0, p1, r1, l1))
+        if r1 > r0 and r1 + floor_s >= least:
+            break
+        p0, r0, l0 = p1, r1, l1
+    p0, r0, l0 = slow[min(a, c)], ramp, later[c]
+    for k in range(c - 1, low - 1, -1):
+        p1, r1, l1 = slow[min(a, k)], (up[k] - up[a] if k >= a else down[a] - down[k]), later[k]
+        least = min(least, _piece(p0, r0, l0, p1, r1, l1))
+        if r1 > r0 and r1 + floor_s >= least:
+            break
+        p0, r0, l0 = p1, r1, l1
+    return float(least)
+
+
+@njit(cache=True)
+def time_to_go(
+    slow: FloatArray, up: FloatArray, down: FloatArray, low: IntArray, high: IntArray
+) -> NDArray[np.float64]:
+    """J at every node and knot, s, shape (K + 1, G); inf outside the node's band.
+
+    slow: D, shape (K, G). up, down: U and V, shape (G,). low, high: the band's ends as knot
+    numbers, shape (K + 1,).
+    """
+    stages, size = slow.shape
+    later = np.full((stages + 1, size), np.inf)
+    later[stages, low[stages] : high[stages] + 1] = 0.0
+    for k in range(stages - 1, -1, -1):
+        floor_s = np.min(later[k + 1, low[k + 1] : high[k + 1] + 1])
+        for a in range(low[k], high[k] + 1):
+            later[k, a] = _least_from_knot(
+                a, low[k + 1], high[k + 1], slow[k], up, down, later[k + 1], floor_s
+            )
+    return later
+
+
+@njit(cache=True)
+def fastest_path(
+    knots: FloatArray,
+    slow: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+    low: IntArray,
+    high: IntArray,
+    aim: FloatArray,
+    later: FloatArray,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Node temperatures, shape (K + 1,), and stage times, shape (K,), that reach `later`.
+
+    Of equally fast choices the one nearest to `aim` (shape (K + 1,)) is taken.
+    """
+    stages = slow.shape[0]
+    T, time_s = np.empty(stages + 1), np.empty(stages)
+    best = np.empty(3)
+    T[0] = _start(knots, later[0], low[0], high[0], aim[0])
+    for k in range(stages):
+        ends = knots[low[k + 1]], knots[high[k + 1]]
+        best_next(T[k], ends[0], ends[1], knots, slow[k], up, down, later[k + 1], best)
+        b = min(max(aim[k + 1], best[1]), best[2])
+        total = cost_s(T[k], b, knots, slow[k], up, down) + read(later[k + 1], knots, b)
+        if total > best[0] + 2.0 * _TIE_S:
+            b = best[1] if abs(best[1] - aim[k + 1]) < abs(best[2] - aim[k + 1]) else best[2]
+        T[k + 1] = b
+        time_s[k] = cost_s(T[k], b, knots, slow[k], up, down)
+    return T, time_s
+
+
+@njit(cache=True)
+def _start(knots: FloatArray, later: FloatArray, low: int, high: int, aim: float) -> float:
+    least = np.min(later[low : high + 1])
+    chosen, gap = knots[low], np.inf
+    for k in range(low, high + 1):
+        if later[k] <= least + _TIE_S and abs(knots[k] - aim) < gap:
+            chosen, gap = knots[k], abs(knots[k] - aim)
+    return float(chosen)
+
+
+@njit(cache=True)
+def path_time_s(
+    T: FloatArray, knots: FloatArray, slow: FloatArray, up: FloatArray, down: FloatArray
+) -> float:
+    """Sum of c along node temperatures T, shape (K + 1,)."""
+    total = 0.0
+    for k in range(slow.shape[0]):
+        total += cost_s(T[k], T[k + 1], knots, slow[k], up, down)
+    return total
+
+
+@njit(cache=True)
+def _ramp_to(clock: FloatArray, knots: FloatArray, start: float, seconds: float) -> float:
+    moved: float = read(knots, clock, read(clock, knots, start) + seconds)
+    return moved
+
+
+@njit(cache=True)
+def envelopes(
+    low_C: FloatArray,
+    high_C: FloatArray,
+    time_s: FloatArray,
+    knots: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lowest and highest temperature at every node from which all bands stay within reach.
+
+    Given stage times, shape (K,), and bands, shape (K + 1,). A forward and a backward pass
+    tighten both; they are exact because ramps are monotone clocks (the Lipschitz envelope of the
+    bands). Where lowest exceeds highest no path exists.
+    """
+    n = low_C.size
+    lowest, highest = low_C.copy(), high_C.copy()
+    for k in range(1, n):
+        s = time_s[k - 1]
+        highest[k] = min(highest[k], _ramp_to(up, knots, highest[k - 1], s))
+        lowest[k] = max(lowest[k], _ramp_to(down, knots, lowest[k - 1], -s))
+    for k in range(n - 2, -1, -1):
+        s = time_s[k]
+        highest[k] = min(highest[k], _ramp_to(down, knots, highest[k + 1], s))
+        lowest[k] = max(lowest[k], _ramp_to(up, knots, lowest[k + 1], -s))
+    return lowest, highest
+
+
+@njit(cache=True)
+def nearest_path(
+    aim_C: FloatArray,
+    lowest: FloatArray,
+    highest: FloatArray,
+    time_s: FloatArray,
+    knots: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+) -> NDArray[np.float64]:
+    """Node temperatures that follow `aim_C` as far as the envelopes and the safe slew allow."""
+    n = aim_C.size
+    T = np.empty(n)
+    T[0] = min(max(aim_C[0], lowest[0]), highest[0])
+    for k in range(1, n):
+        low = max(lowest[k], _ramp_to(down, knots, T[k - 1], -time_s[k - 1]))
+        high = min(highest[k], _ramp_to(up, knots, T[k - 1], time_s[k - 1]))
+        T[k] = min(max(aim_C[k], low), max(low, high))
+    return T

@@ -1,0 +1,139 @@
+"""A job cut into stages short enough to plan temperatures between, long enough to be few."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from hotbench.core.arrays import FloatArray
+from hotbench.jobs import scan as s
+from hotbench.jobs.limits import Limits
+from hotbench.jobs.timeline import Timeline
+from hotbench.jobs.words import IntArray
+
+MAX_STAGES = 50_000
+KNOTS = 64
+FREE = -1
+
+
+@dataclass(frozen=True)
+class Stages:
+    """Consecutive steps planned together; K stages, K + 1 nodes.
+
+    first: first step of each stage, and one past the last step, shape (K + 1,). role: role number
+    whose band binds the stage, FREE where none does, shape (K,). low_C, high_C: band of every
+    node, shape (K + 1,). Between stages of different bands lies an empty stage, in which
+    temperature may change while nothing is printed.
+    """
+
+    first: IntArray
+    role: IntArray
+    low_C: FloatArray
+    high_C: FloatArray
+
+    def __len__(self) -> int:
+        return int(self.role.size)
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """Sum of a step column over each stage, shape (K,)."""
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(total[self.first[1:]] - total[self.first[:-1]], dtype=np.float64)
+
+    def of_steps(self) -> IntArray:
+        """Stage number of every step from the first to the last stage's."""
+        return np.repeat(np.arange(len(self)), np.diff(self.first))
+
+
+@njit(cache=True)
+def cut(
+    kind: NDArray[np.int8],
+    band: IntArray,
+    duration_s: FloatArray,
+    begin: int,
+    end: int,
+    stage_s: float,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and bands of stages over steps begin..end; FREE where nothing bound is printed.
+
+    `band` is the role number that binds an extruding step, or FREE. Steps that do not extrude join
+    the stage they follow unless they alone take half a stage.
+    """
+    starts = np.empty(end - begin, dtype=np.int64)
+    bands = np.empty(end - begin, dtype=np.int64)
+    count, filled_s, current, printing = 0, 0.0, FREE, False
+    for i in range(begin, end):
+        printed = kind[i] == s.EXTRUDE
+        own = band[i] if printed else FREE
+        long = not printed and duration_s[i] > 0.5 * stage_s
+        changed = own != current if printed or long else False
+        if count == 0 or filled_s >= stage_s or (changed and (printing or filled_s > 0.0)):
+            starts[count], bands[count] = i, own
+            count, filled_s, current, printing = count + 1, 0.0, own, printed
+        elif printed and not printing:
+            bands[count - 1], current, printing = own, own, True
+        filled_s += duration_s[i]
+    return starts[:count].copy(), bands[:count].copy()
+
+
+def build_stages(
+    job: Timeline,
+    duration_s: FloatArray,
+    low_C: list[float],
+    high_C: list[float],
+    limits: Limits,
+    stage_s: float,
+) -> Stages:
+    """Stages from the job's first to its last print move; low_C and high_C are by role."""
+    bound = np.array(
+        [lo > limits.low_C or hi < limits.high_C for lo, hi in zip(low_C, high_C, strict=True)]
+    )
+    printing = np.flatnonzero(job.kind == s.EXTRUDE)
+    begin, end = int(printing[0]), int(printing[-1]) + 1
+    band = np.where(bound[job.role], job.role, FREE).astype(np.int64)
+    stage_s = max(stage_s, float(duration_s[begin:end].sum()) / MAX_STAGES)
+    starts, bands = cut(job.kind, band, duration_s, begin, end, stage_s)
+    lows = np.array([*low_C, limits.low_C])
+    highs = np.array([*high_C, limits.high_C])
+    return _with_gaps(starts, bands, end, lows, highs)
+
+
+def _with_gaps(
+    starts: IntArray, bands: IntArray, end: int, low_C: FloatArray, high_C: FloatArray
+) -> Stages:
+    """Put an empty free stage wherever the band changes, so that every node has a band."""
+    changes = np.flatnonzero(np.diff(bands)) + 1
+    first = np.insert(starts, changes, starts[changes])
+    role = np.insert(bands, changes, FREE)
+    node_low = np.maximum(low_C[np.append(role, FREE)], low_C[np.insert(role, 0, FREE)])
+    node_high = np.minimum(high_C[np.append(role, FREE)], high_C[np.insert(role, 0, FREE)])
+    return Stages(np.append(first, end), role, node_low, node_high)
+
+
+def knots_C(stages: Stages, limits: Limits) -> FloatArray:
+    """Temperatures at which least times are tabulated: an even grid and every band's ends."""
+    even = np.linspace(limits.low_C, limits.high_C, KNOTS)
+    return np.unique(np.round(np.concatenate([even, stages.low_C, stages.high_C]), 9))
+
+
+@njit(cache=True)
+def _slow_times(
+    first: IntArray, duration_s: FloatArray, flow: FloatArray, limit: FloatArray
+) -> NDArray[np.float64]:
+    stages, size = first.size - 1, limit.size
+    slow = np.zeros((stages, size))
+    for k in range(stages):
+        for i in range(first[k], first[k + 1]):
+            for g in range(size):
+                slow[k, g] += duration_s[i] * max(1.0, flow[i] / limit[g])
+    return slow
+
+
+def slow_times_s(
+    stages: Stages, duration_s: FloatArray, flow: FloatArray, knots: FloatArray, limits: Limits
+) -> FloatArray:
+    """Printing time of every stage with no flow above the limit at each knot, s, shape (K, G).
+
+    Steps slow down as a whole, which is never faster than slowing their cruise alone.
+    """
+    return _slow_times(stages.first, duration_s, flow, limits.flow.low_at(knots))
