@@ -64,11 +64,13 @@ class Firmware:
         except BadLine:
             self._not_understood(text)
             return
-        if self._in_order(command):
+        if command.line_number is not None and "*" not in text:
+            self._resend()
+        elif self._in_order(command):
             self._carry_out(command, text)
 
     def _not_understood(self, text: str) -> None:
-        if text.startswith("N"):
+        if text.startswith("N") or "*" in text[1:]:
             self._resend()
         else:
             self._board.say(f'echo:Unknown command: "{text}"')

@@ -314,6 +314,7 @@ def _tick(state: FloatArray, gains: FloatArray, noise_K: float, tick_s: float) -
         fault = _watch(state, gains, tick_s)
         if fault != FaultCode.NONE:
             state[State.FAULT], state[State.MODE] = fault, Mode.FAULTED.value
+            state[State.TARGET_C] = 0.0
     _regulate(state, gains, tick_s)
 
 

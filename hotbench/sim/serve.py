@@ -180,8 +180,6 @@ class Server:
         speed: float = 1.0,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        if not speed > 0.0:
-            raise BadInput("the speed must be positive", value=speed)
         self._device, self._scale = device, scale
         self._line, self._scale_line = line, scale_line
         self._speed, self._clock = speed, clock
@@ -205,6 +203,8 @@ class Server:
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+        self._line.close()
+        self._scale_line.close()
 
     def __enter__(self) -> Self:
         return self.start()
@@ -226,7 +226,7 @@ class Server:
                 now_s = (self._clock() - begun_s) * self._speed
                 self._speak(now_s)
                 if now_s >= weigh_at_s:
-                    weigh_at_s = now_s + SCALE_INTERVAL_s
+                    weigh_at_s = max(weigh_at_s + SCALE_INTERVAL_s, now_s)
                     self._scale_line.write(self._weighing())
                 self._listen(now_s, begun_s, weigh_at_s)
         except LinkLost:
@@ -260,8 +260,14 @@ class Server:
 
 def serve_pty(spec: PrinterSpec, speed: float = 1.0, seed: int = 0) -> Server:
     """A server on two pseudo terminals, printer and scale; start it or use it in a `with`."""
-    printer = SimulatedPrinter(spec, seed, time_scale=speed)
+    printer = SimulatedPrinter(spec, seed, time_scale=_positive(speed))
     return Server(printer, printer.scale, PtyEndpoint(), PtyEndpoint(), speed)
+
+
+def _positive(speed: float) -> float:
+    if not 0.0 < speed < float("inf"):
+        raise BadInput("the speed must be positive", value=speed)
+    return speed
 
 
 def serve_tcp(
@@ -271,7 +277,7 @@ def serve_tcp(
 
     Raises BadInput when a port cannot be had.
     """
-    printer = SimulatedPrinter(spec, seed, time_scale=speed)
+    printer = SimulatedPrinter(spec, seed, time_scale=_positive(speed))
     line, scale_line = port_pair(port, host)
     return Server(printer, printer.scale, line, scale_line, speed)
 
@@ -303,6 +309,10 @@ def run_server(
     speed.
     """
     server = serve_pty(spec, speed, seed) if port is None else serve_tcp(spec, port, speed, seed)
-    announce(server.addresses)
-    with suppress(KeyboardInterrupt):
+    try:
+        announce(server.addresses)
         server.run()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.stop()
