@@ -45,10 +45,10 @@ class FellShort(HotbenchError):
 
 
 class ControllerFault(FellShort):
-    """The control board reported a fault; `text` keeps its line verbatim."""
+    """The control board reported a fault; `text` keeps its line verbatim, `kind` classifies it."""
 
-    def __init__(self, text: str, advice: str = "") -> None:
-        self.text = text
+    def __init__(self, text: str, advice: str = "", kind: str = "unknown") -> None:
+        self.text, self.kind = text, kind
         super().__init__(f"control board fault: {text.strip()}" + (f"; {advice}" if advice else ""))
 
 

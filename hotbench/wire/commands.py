@@ -54,3 +54,42 @@ def _verified(text: str) -> str:
     if star and (not claimed.strip().isdigit() or int(claimed) != checksum(body)):
         raise BadLine(f"checksum mismatch: {text!r}")
     return body
+
+
+class Numbering:
+    """Numbers commands, and knows what to send when the board asks for a line again."""
+
+    def __init__(self, *, enabled: bool = True) -> None:
+        self._enabled = enabled
+        self._number = 0
+        self._line = b""
+
+    @property
+    def enabled(self) -> bool:
+        """Whether lines carry numbers and checksums."""
+        return self._enabled
+
+    def restart(self) -> bytes:
+        """The line that sets the board's count to 0; the next command has number 1."""
+        self._number, self._line = 0, b""
+        return encode("M110 N0")
+
+    def encode(self, text: str) -> bytes:
+        """The line for the next command."""
+        self._number += self._enabled
+        self._line = encode(text, self._number if self._enabled else None)
+        return self._line
+
+    def again(self) -> bytes:
+        """The last line once more, the same bytes."""
+        return self._line
+
+    def has_arrived(self, wanted: int) -> bool:
+        """Whether a request for line `wanted` shows that the last line was taken."""
+        return self._enabled and wanted == self._number + 1
+
+    def out_of_step(self, wanted: int) -> bytes:
+        """The line that brings the board's count back in step; empty when `wanted` is the last."""
+        if not self._enabled or wanted == self._number:
+            return b""
+        return encode(f"M110 N{self._number - 1}")
