@@ -8,45 +8,59 @@ import numpy as np
 from scipy.optimize import brentq
 
 from hotbench.control.process import Process
-from hotbench.core.errors import BadInput, unknown_key
-
-NAMES = ("b", "c", "a", "q", "af1", "af2", "g", "r", "tau", "theta")
-"""Parameters of the 2N+c heater as the design writes them; absent ones count as zero."""
+from hotbench.core.errors import BadInput
+from hotbench.models.heater import heater_model
+from hotbench.models.heater_steps import P, fan_effect
 
 
 @dataclass(frozen=True, slots=True)
 class OperatingPoint:
-    """The heater holding a temperature: duty, temperatures above ambient, and its process."""
+    """The heater holding a temperature.
+
+    duty: that holds it. near_K, far_K: its nodes above ambient. process: from duty to the
+    reading around it. power_K_per_s: heating of the near node per unit of duty. load_K_per_mm3:
+    cooling of the near node per mm3/s of filament, zero where the model has no such term.
+    """
 
     duty: float
-    node_K: float
-    body_K: float
+    near_K: float
+    far_K: float
     process: Process
     power_K_per_s: float
+    load_K_per_mm3: float
 
 
 def operating_point(
-    parameters: Mapping[str, float], *, temperature_C: float, ambient_C: float, fan: float = 0.0
+    model_name: str,
+    parameters: Mapping[str, float],
+    *,
+    temperature_C: float,
+    ambient_C: float,
+    fan: float = 0.0,
+    flow_mm3_per_s: float = 0.0,
 ) -> OperatingPoint:
-    """The 2N+c heater held at a temperature, linearised there.
+    """A heater of the model family held at a temperature and linearised there.
 
-    x1' = b u (1 - c x1) - a x1 (1 + q|x1|) - af1 φ x1 - g (x1 - x2);
-    x2' = r g (x1 - x2) - a x2 (1 + q|x2|) - af2 φ x2; then lag tau and dead time theta.
-    From duty to x1: B (s - A22) / (s² - (A11 + A22) s + A11 A22 - r g²), B = b (1 - c x1), whose
-    poles are real. Errors: BadInput for unknown parameters or a temperature beyond full power.
+    From duty to near node: B (s - A22) / (s² - (A11 + A22) s + A11 A22 - A12 A21), with B the
+    power left at that temperature; its poles are real because A12 A21 > 0. The sensor's lag and
+    the dead time follow. Errors: BadInput for unknown models and parameters, and for a
+    temperature that full power cannot hold.
     """
-    p = _complete(parameters)
-    x1 = temperature_C - ambient_C
-    x2 = _body_temperature(p, x1, fan)
-    power = p["b"] * (1.0 - p["c"] * x1)
-    lost = _loss(p, x1, fan, "af1") + p["g"] * (x1 - x2)
-    if not 0.0 < lost < power:
-        what, where = "this temperature cannot be held", f"{temperature_C:g} °C"
-        raise BadInput(
-            what, where=where, value=f"duty {lost / power if power > 0.0 else math.inf:.3g}"
-        )
-    duty = lost / power
-    return OperatingPoint(duty, x1, x2, _linear(p, x1, x2, duty, fan), power)
+    model = heater_model(model_name)
+    v = model.vector(parameters, ambient_C)
+    wind = float(fan_effect(fan, v[P.EXPONENT])) if v[P.EXPONENT] else fan
+    near_K = temperature_C - ambient_C
+    near_loss = _Loss(v[P.LOSS], v[P.GROWTH], v[P.FAN] * wind + v[P.LOAD] * flow_mm3_per_s)
+    far_loss = _Loss(v[P.LOSS], v[P.GROWTH], v[P.FAR_FAN] * wind)
+    nodes = _Nodes(near_loss, far_loss, float(v[P.EXCHANGE]), float(v[P.EXCHANGE] * v[P.RATIO]))
+    far_K = nodes.far_K(near_K)
+    power = float(v[P.HEATING] * (1.0 - v[P.FALLOFF] * near_K))
+    duty = _hold_duty(nodes.lost(near_K, far_K), power, temperature_C)
+    slope = float(v[P.HEATING] * duty * v[P.FALLOFF])
+    gain, lags, leads = nodes.linear(near_K, far_K, slope)
+    sensor = (float(v[P.LAG]),) if v[P.LAG] > 0.0 else ()
+    process = Process(power * gain, (*lags, *sensor), leads, float(v[P.DEAD]))
+    return OperatingPoint(duty, near_K, far_K, process, power, float(v[P.LOAD] * near_K))
 
 
 def first_order(process: Process) -> Process:
@@ -139,41 +153,59 @@ def _without(values: tuple[float, ...], value: float) -> tuple[float, ...]:
     return values[:place] + values[place + 1 :]
 
 
-def _complete(parameters: Mapping[str, float]) -> dict[str, float]:
-    for name in parameters:
-        if name not in NAMES:
-            raise unknown_key(name, NAMES, where="heater parameters")
-    return {name: float(parameters.get(name, 0.0)) for name in NAMES}
+@dataclass(frozen=True, slots=True)
+class _Loss:
+    """x (still (1 + growth |x|) + driven): what a node loses to the air and the filament, K/s."""
+
+    still: float
+    growth: float
+    driven: float
+
+    def at(self, x: float) -> float:
+        return float(x * (self.still * (1.0 + self.growth * abs(x)) + self.driven))
+
+    def slope(self, x: float) -> float:
+        return float(self.still * (1.0 + 2.0 * self.growth * abs(x)) + self.driven)
 
 
-def _loss(p: Mapping[str, float], x: float, fan: float, fan_name: str) -> float:
-    return p["a"] * x * (1.0 + p["q"] * abs(x)) + p[fan_name] * fan * x
+@dataclass(frozen=True, slots=True)
+class _Nodes:
+    """Near and far node; exchange as the near node sees it and as the far node sees it, 1/s."""
+
+    near: _Loss
+    far: _Loss
+    exchange: float
+    far_exchange: float
+
+    def far_K(self, near_K: float) -> float:
+        """The far node in balance: what the exchange brings, it loses."""
+        if self.far_exchange == 0.0:
+            return near_K
+
+        def surplus(x: float) -> float:
+            return self.far_exchange * (near_K - x) - self.far.at(x)
+
+        return float(brentq(surplus, min(0.0, near_K), max(0.0, near_K), xtol=1e-12))
+
+    def lost(self, near_K: float, far_K: float) -> float:
+        return self.near.at(near_K) + self.exchange * (near_K - far_K)
+
+    def linear(
+        self, near_K: float, far_K: float, power_slope: float
+    ) -> tuple[float, tuple[float, ...], tuple[float, ...]]:
+        """Gain (s), lags (s) and leads (s) from heating (K/s) to the near node."""
+        a11 = self.near.slope(near_K) + self.exchange + power_slope
+        if self.far_exchange == 0.0:
+            return 1.0 / a11, (1.0 / a11,), ()
+        a22 = self.far.slope(far_K) + self.far_exchange
+        determinant = a11 * a22 - self.exchange * self.far_exchange
+        rates = np.real(np.roots([1.0, a11 + a22, determinant]))
+        return a22 / determinant, tuple(float(-1.0 / rate) for rate in rates), (1.0 / a22,)
 
 
-def _loss_slope(p: Mapping[str, float], x: float, fan: float, fan_name: str) -> float:
-    return p["a"] * (1.0 + 2.0 * p["q"] * abs(x)) + p[fan_name] * fan
-
-
-def _body_temperature(p: Mapping[str, float], x1: float, fan: float) -> float:
-    """x2 in balance with x1: what the coupling brings, the body loses."""
-    coupling = p["r"] * p["g"]
-    if coupling == 0.0:
-        return 0.0
-
-    def surplus(x2: float) -> float:
-        return coupling * (x1 - x2) - _loss(p, x2, fan, "af2")
-
-    return float(brentq(surplus, min(0.0, x1), max(0.0, x1), xtol=1e-12))
-
-
-def _linear(p: Mapping[str, float], x1: float, x2: float, duty: float, fan: float) -> Process:
-    power = p["b"] * (1.0 - p["c"] * x1)
-    a11 = p["b"] * duty * p["c"] + _loss_slope(p, x1, fan, "af1") + p["g"]
-    a22 = p["r"] * p["g"] + _loss_slope(p, x2, fan, "af2")
-    sensor = (p["tau"],) if p["tau"] > 0.0 else ()
-    if p["r"] * p["g"] == 0.0:
-        return Process(power / a11, (1.0 / a11, *sensor), (), p["theta"])
-    rates = np.roots([1.0, a11 + a22, a11 * a22 - p["r"] * p["g"] ** 2])
-    gain = power * a22 / (a11 * a22 - p["r"] * p["g"] ** 2)
-    lags = tuple(float(-1.0 / rate) for rate in np.real(rates))
-    return Process(gain, (*lags, *sensor), (1.0 / a22,), p["theta"])
+def _hold_duty(lost: float, power: float, temperature_C: float) -> float:
+    if not 0.0 < lost < power:
+        duty = lost / power if power > 0.0 else math.inf
+        what = "full power cannot hold this temperature, or it needs none"
+        raise BadInput(what, where=f"{temperature_C:g} °C", value=f"duty {duty:.3g}")
+    return lost / power

@@ -1,0 +1,136 @@
+"""The robust optimum keeps its bounds over the interval; the rules stand side by side."""
+
+import math
+from collections.abc import Callable
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pytest
+
+from hotbench.control.forms import from_ideal
+from hotbench.control.loop import Scenario, predict
+from hotbench.control.margins import margins
+from hotbench.control.process import Process, ultimate
+from hotbench.control.robust import Aims, filtered, robust_gains, worst_figures
+from hotbench.control.rules import RULES
+from hotbench.control.tune import NAMES, ROBUST, side_by_side, tuned
+from hotbench.core.errors import BadInput, FellShort
+
+FIRST = Process.first_order(300.0, 15.0, 0.5)
+GENTLE = Scenario(step_K=2.0, load_duty=0.05, hold_duty=0.3)
+
+
+def test_robust_gains_keep_their_bounds_everywhere_inside(
+    sleeve: dict[str, float], at_220: Any, over_interval: Any, scenario_of: Any
+) -> None:
+    """Judged on 20 heaters drawn inside the interval, none of which the search has seen."""
+    scenario = scenario_of(sleeve)
+    found = robust_gains(over_interval(sleeve, 0.1), scenario)
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        drawn = {n: sleeve[n] * rng.uniform(0.9, 1.1) for n in ("heating_K_per_s", "dead_time_s")}
+        process = at_220({**sleeve, **drawn}).process
+        delayed = process.delayed(scenario.sample_s / 2.0)
+        assert margins(delayed, found.pid).sensitivity <= 1.7
+        figures = predict(process, found.pid, scenario)
+        assert figures.overshoot_K <= 2.0
+        assert figures.sag_K <= 3.0
+    assert found.meets_overshoot
+    assert found.sensitivity <= 1.7
+
+
+@pytest.mark.slow
+def test_robust_gains_on_a_hundred_random_heaters(
+    sleeve: dict[str, float],
+    block: dict[str, float],
+    at_220: Any,
+    over_interval: Any,
+    scenario_of: Any,
+) -> None:
+    """Ms never above 1.7; overshoot below 2 K and sag below 3 K on all of them."""
+    rng = np.random.default_rng(2026)
+    worst = [
+        robust_gains(over_interval(heater, 0.05), scenario_of(heater))
+        for heater in (varied(rng, base, at_220) for base in (sleeve, block) * 50)
+    ]
+    assert max(row.sensitivity for row in worst) <= 1.7
+    assert max(row.worst.overshoot_K for row in worst) <= 2.0
+    assert max(row.worst.sag_K for row in worst) <= 3.0
+
+
+def varied(rng: np.random.Generator, base: dict[str, float], at_220: Any) -> dict[str, float]:
+    """A heater with every parameter 30 % up or down that can hold 220 °C with power to spare."""
+    while True:
+        heater = {name: value * rng.uniform(0.7, 1.3) for name, value in base.items()}
+        try:
+            if at_220({**heater, "heating_K_per_s": 0.9 * heater["heating_K_per_s"]}).duty < 0.85:
+                return heater
+        except BadInput:
+            continue
+
+
+@pytest.mark.parametrize("derivative", [False, True])
+def test_no_neighbouring_gains_do_better_within_the_bound(derivative: bool) -> None:
+    """Gains on a grid around the optimum either break the Ms bound or leave more error."""
+    aims = Aims(sensitivity_most=1.6, overshoot_most_K=math.inf, derivative=derivative)
+    best = robust_gains([FIRST], GENTLE, aims)
+    reference = RULES["SIMC PI"].tune(FIRST.delayed(0.05))
+
+    def cost(pid: Any) -> float:
+        found, base = worst_figures([FIRST], pid, GENTLE), predict(FIRST, reference, GENTLE)
+        step = found.error_step_Ks / base.error_step_Ks
+        return step + found.error_load_Ks / base.error_load_Ks
+
+    Kc, Ti, Td = best.pid.ideal
+    ratios = (0.85, 1.0, 1.18)
+    for k, i, d in product(ratios, ratios, ratios if derivative else (1.0,)):
+        pid = filtered(from_ideal(k * Kc, i * Ti, d * Td))
+        if margins(FIRST.delayed(0.05), pid).sensitivity <= 1.6:
+            assert cost(pid) >= 0.98 * cost(best.pid)
+
+
+def test_an_impossible_bound_falls_short() -> None:
+    with pytest.raises(FellShort, match="no gains keep the sensitivity below 1"):
+        robust_gains([FIRST], GENTLE, Aims(sensitivity_most=1.001))
+
+
+def test_all_rules_side_by_side(sleeve: dict[str, float], over_interval: Any) -> None:
+    processes = over_interval(sleeve, 0.05)
+    rows = side_by_side(processes, Scenario(hold_duty=0.3))
+    assert [row.rule for row in rows] == list(NAMES)
+    assert all(row.source for row in rows)
+    for row in rows:
+        Ms = row.maximum_sensitivity
+        assert Ms.low is not None
+        assert Ms.low < Ms.value < (Ms.high or 0.0)
+        assert Ms.confidence == 0.95
+    by_rule = {row.rule: row for row in rows}
+    robust_Ms = by_rule[ROBUST].maximum_sensitivity.high
+    assert robust_Ms is not None
+    assert robust_Ms <= 1.7
+    quarter_decay = by_rule["Cohen-Coon PI"].maximum_sensitivity.value
+    assert quarter_decay > by_rule["SIMC PI"].maximum_sensitivity.value
+
+
+def test_one_process_gives_bare_figures() -> None:
+    row = tuned("SIMC PI", [FIRST], GENTLE)
+    assert row.gain_margin is not None
+    assert row.gain_margin.low is None
+    assert row.gain_margin.value == pytest.approx(3.1, abs=0.2)
+    assert row.overshoot.unit == "K"
+    assert row.reliable
+
+
+def test_an_integrating_process_gets_every_rule() -> None:
+    rows = side_by_side([Process.integrator(20.0, 0.5)], GENTLE)
+    assert [row.rule for row in rows] == list(NAMES)
+
+
+def test_worst_corners_are_worse_than_each_end_alone(
+    sleeve: dict[str, float], over_interval: Callable[..., list[Process]]
+) -> None:
+    nominal, *alone, lowest, highest = over_interval(sleeve, 0.1)
+    gains = [ultimate(process)[0] for process in alone]
+    assert ultimate(lowest)[0] < min(gains) < ultimate(nominal)[0]
+    assert ultimate(highest)[0] > max(gains) > ultimate(nominal)[0]
