@@ -14,9 +14,12 @@ Floats = NDArray[np.float64]
 TRAVEL, EXTRUDE, FILAMENT, DWELL, WAIT = range(5)
 """Kinds of step: without and with newly melted plastic, filament only, dwell, heater wait."""
 
-LINE, KIND, LENGTH, CLIMB, FED, NET, FEED, CORNER, RADIUS, Z_END = range(10)
-STEP_COLUMNS = 10
-"""Step columns: mm, s and mm/s; DWELL keeps its seconds in LENGTH."""
+LINE, KIND, LENGTH, CLIMB, FED, NET, FEED, CORNER, RADIUS, Z_END, UNIT = range(11)
+STEP_COLUMNS = 11
+"""Step columns: mm, s and mm/s; DWELL keeps its seconds in LENGTH.
+
+UNIT is the length of the block's unit, negative where the block states no feed.
+"""
 
 SET_HEAT, SET_HEAT_WAIT, SET_FAN = range(3)
 EVENT_COLUMNS = 4
@@ -268,6 +271,7 @@ def _move(state: Floats, words: Floats, flags: ByteArray, vectors: Floats, row: 
     net = _net_fed(state, fed)
     row[LINE], row[LENGTH], row[CLIMB], row[FED] = state[_LINE_NO], length, vectors[0, 2], fed
     row[NET], row[FEED], row[RADIUS], row[Z_END] = net, state[_FEED], radius, state[_POS + 2]
+    row[UNIT] = state[_SCALE] if flags[_F] else -state[_SCALE]
     if length == 0.0:
         state[_HAS_DIRECTION] = 0.0
         row[KIND], row[CORNER] = FILAMENT, -1.0

@@ -51,7 +51,8 @@ class Timeline:
     net_mm: the part of it that is newly melted, without the refill after a retraction.
     feed_mm_per_s: commanded, inf where none was given yet. corner_cos: cosine of the turn into
     the step, -1 from rest. radius_mm: of an arc, else inf. z_mm: height at its end. dwell_s: of a
-    dwell, else 0. role: number in role_names. layer: from 0, -1 before the first.
+    dwell, else 0. unit_mm: length of the block's unit. states_feed: whether its block has a feed
+    word. role: number in role_names. layer: from 0, -1 before the first.
     event_line, event_step, event_kind, event_value: temperature and fan words, each before the
     step of that number, in degrees C and fractions. unknown: codes kept and not understood, with
     their counts. unread_lines: lines that do not begin with a word; first_unread_line is 0 when
@@ -69,6 +70,8 @@ class Timeline:
     radius_mm: FloatArray
     z_mm: FloatArray
     dwell_s: FloatArray
+    unit_mm: FloatArray
+    states_feed: NDArray[np.bool_]
     role: NDArray[np.int16]
     layer: NDArray[np.int32]
     role_names: tuple[str, ...]
@@ -174,6 +177,7 @@ class _Reader:
         events = np.concatenate(self.events, axis=1)
         still = kind >= s.DWELL
         z_mm = _column(self.steps, s.Z_END)
+        unit = _column(self.steps, s.UNIT)
         steps, meanings = np.concatenate(self.marks.steps), np.concatenate(self.marks.meanings)
         return Timeline(
             line=_column(self.steps, s.LINE).astype(np.int64),
@@ -187,6 +191,8 @@ class _Reader:
             radius_mm=_column(self.steps, s.RADIUS),
             z_mm=z_mm,
             dwell_s=np.where(still, length_mm, 0.0),
+            unit_mm=np.abs(unit),
+            states_feed=unit > 0.0,
             role=_roles(steps, meanings, kind.size),
             layer=_layers(steps, meanings, kind, z_mm, by_mark=self.patterns.layer is not None),
             role_names=self.patterns.names,
