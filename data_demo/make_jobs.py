@@ -2,7 +2,7 @@
 
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -41,10 +41,8 @@ class Pen:
             self.lines.append(f"G1 E{self.fed_mm:.5f} F2400")
         self.at = point
 
-    def draw(
-        self, points: Iterator[Point], speed_mm_per_s: float, z_mm: float | None = None
-    ) -> None:
-        """Print along points, which begin where the pen stands or are travelled to."""
+    def draw(self, points: Iterable[Point], speed_mm_per_s: float) -> None:
+        """Print along points from where the pen stands."""
         feed = f" F{speed_mm_per_s * 60:.0f}"
         for point in points:
             self.fed_mm += math.dist(self.at, point) * LAYER_MM * WIDTH_MM / AREA_MM2

@@ -8,7 +8,7 @@ import numpy as np
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
-from hotbench.profile.types import FlowLimit, Heater, MachineProfile, Melt, SlewRate
+from hotbench.profile.types import Control, FlowLimit, Heater, MachineProfile, Melt, SlewRate
 
 DEFAULT_DIAMETER_MM = 1.75
 _CLOCK_STEP_K = 0.25
@@ -94,12 +94,22 @@ class MeltFacts:
     softening_C: float
 
 
+@dataclass(frozen=True)
+class ControlFacts:
+    """Parallel controller gains; duty 1 is full power: Kp per K, Ki per K s, Kd s per K."""
+
+    Kp: float
+    Ki: float
+    Kd: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Limits:
     """What jobs may ask of one hot end with one filament.
 
     low_C, high_C: temperatures that may be scheduled. lag_s: command to sensor at a ramp.
-    heater, melt: None where the profile does not state them; predictions are then left out.
+    heater, melt, control: None where the profile does not state them; predictions then do
+    without or, for want of a heater, are left out.
     """
 
     flow: FlowTable
@@ -111,6 +121,7 @@ class Limits:
     filament_area_mm2: float = field(default_factory=lambda: math.pi / 4.0 * DEFAULT_DIAMETER_MM**2)
     heater: HeaterFacts | None = None
     melt: MeltFacts | None = None
+    control: ControlFacts | None = None
 
 
 def _flow_table(rows: Iterable[FlowLimit]) -> FlowTable:
@@ -151,6 +162,21 @@ def _melt_facts(melt: Melt) -> MeltFacts | None:
     return MeltFacts(melt.alpha_L_eff.value, melt.softening_temperature.value)
 
 
+def _control_facts(control: Control | None) -> ControlFacts | None:
+    """Gains in parallel form; series Kc'(1 + 1/(Ti' s))(1 + Td' s) is multiplied out."""
+    if control is None:
+        return None
+    values = {name: quantity.value for name, quantity in control.gains.items()}
+    scale = control.duty_full_scale
+    if control.form == "parallel":
+        gains = [values.get(name, 0.0) for name in ("Kp", "Ki", "Kd")]
+    else:
+        Kc, Ti, Td = values.get("Kc", 0.0), values.get("Ti", math.inf), values.get("Td", 0.0)
+        share = 1.0 + Td / Ti if control.form == "series" else 1.0
+        gains = [Kc * share, Kc / Ti, Kc * Td]
+    return ControlFacts(*(gain / scale for gain in gains))
+
+
 def limits_of(profile: MachineProfile, *, margin: float = 0.0) -> Limits:
     """The limits a profile states; `margin` is a fraction to stay below every safe slew rate.
 
@@ -177,4 +203,5 @@ def limits_of(profile: MachineProfile, *, margin: float = 0.0) -> Limits:
         filament_area_mm2=math.pi / 4.0 * profile.melt.filament_diameter_mm**2,
         heater=_heater_facts(heater),
         melt=_melt_facts(profile.melt),
+        control=_control_facts(profile.control),
     )

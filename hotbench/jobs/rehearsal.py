@@ -1,6 +1,7 @@
 """Verdict on a job as it is: where it asks for more than the hot end can melt or follow."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from hotbench.jobs import scan as s
 from hotbench.jobs.follower import Ramps, SetpointWords, follow_words
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
+from hotbench.jobs.prediction import Prediction, predict
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.words import IntArray
 
@@ -79,7 +81,8 @@ class Rehearsal:
 
     total_s: with waits for the heater at the safe slew; share_above: of the printing time above
     the flow limit. start_s, end_s, flow_mm3_per_s, limit_mm3_per_s: of every step, shape (n,);
-    flow is that at the step's highest speed.
+    flow is that at the step's highest speed. prediction: at the trace's times, from a cold start;
+    None where the profile states no heater.
     """
 
     job: Timeline
@@ -94,6 +97,7 @@ class Rehearsal:
     worst: tuple[FlowPlace, ...]
     steep: tuple[SlewPlace, ...]
     trace: Trace
+    prediction: Prediction | None
 
     @property
     def total_s(self) -> float:
@@ -149,6 +153,8 @@ def rehearse(
     flow, limit = step_flows(job, motion, limits), limits.flow.at(steps_C)
     printing = job.kind == s.EXTRUDE
     duration_s = np.where(printing, motion.duration_s, 0.0)
+    every = slice(0, len(job))
+    shown = trace(job, limits, every, start_s, end_s - start_s, lambda _, step: steps_C[step])
     return Rehearsal(
         job=job,
         motion=motion,
@@ -161,7 +167,8 @@ def rehearse(
         share_above=_share_above(flow, steps_C, duration_s, limits),
         worst=_worst(job, limits, flow, steps_C, start_s, duration_s),
         steep=_steep(job, words, limits, start_s),
-        trace=trace(job, limits, start_s, end_s, steps_C, end_s - start_s),
+        trace=shown,
+        prediction=predict(limits, shown.bin_s, shown.set_C, shown.flow_mm3_per_s, shown.fan),
     )
 
 
@@ -289,25 +296,30 @@ def spread(
 def trace(
     job: Timeline,
     limits: Limits,
+    steps: slice,
     start_s: FloatArray,
-    end_s: FloatArray,
-    set_C: FloatArray,
-    span_s: FloatArray,
+    duration_s: FloatArray,
+    set_C: Callable[[FloatArray, IntArray], FloatArray],
 ) -> Trace:
-    """The job in equal time bins; see Trace."""
-    total_s = float(end_s[-1])
+    """The steps of `steps` in equal time bins from 0.
+
+    start_s, duration_s: of those steps only. set_C: setpoint by bin time and step in progress.
+    """
+    total_s = float(start_s[-1] + duration_s[-1])
     bin_s = max(MIN_BIN_S, total_s / MAX_BINS)
     bins = max(1, math.ceil(total_s / bin_s))
     time_s = np.asarray((np.arange(bins) + 0.5) * bin_s, dtype=np.float64)
-    at = np.minimum(np.searchsorted(end_s, time_s), len(job) - 1)
-    volume_mm3 = job.net_mm * limits.filament_area_mm2
+    at = np.clip(np.searchsorted(start_s, time_s, side="right") - 1, 0, start_s.size - 1)
+    step = at + steps.start
+    given_C = set_C(time_s, step)
+    volume_mm3 = job.net_mm[steps] * limits.filament_area_mm2
     return Trace(
         bin_s=bin_s,
         time_s=time_s,
-        flow_mm3_per_s=spread(start_s, volume_mm3, span_s, bin_s, bins) / bin_s,
-        limit_mm3_per_s=limits.flow.at(set_C[at]),
-        set_C=set_C[at],
-        fan=np.nan_to_num(job.fan)[at],
-        layer=job.layer[at].astype(np.int64),
-        line=job.line[at],
+        flow_mm3_per_s=spread(start_s, volume_mm3, duration_s, bin_s, bins) / bin_s,
+        limit_mm3_per_s=limits.flow.at(given_C),
+        set_C=given_C,
+        fan=np.nan_to_num(job.fan)[step],
+        layer=job.layer[step].astype(np.int64),
+        line=job.line[step],
     )

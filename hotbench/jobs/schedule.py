@@ -10,7 +10,7 @@ from hotbench.jobs import scan as s
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
 from hotbench.jobs.problem import TINY_S, Options, Problem, build_problem
-from hotbench.jobs.rehearsal import set_temperatures_C, step_flows
+from hotbench.jobs.rehearsal import Trace, set_temperatures_C, step_flows, trace
 from hotbench.jobs.stages import Stages
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.too_short import TooShort, find_too_short
@@ -285,4 +285,17 @@ def _schedule(
         costs=costs,
         too_short=short,
         too_short_count=count,
+    )
+
+
+def schedule_trace(schedule: Schedule, limits: Limits) -> Trace:
+    """The scheduled job in equal time bins from the first print move, as it is commanded."""
+    steps = slice(*schedule.span)
+    return trace(
+        schedule.job,
+        limits,
+        steps,
+        schedule.start_s[steps],
+        schedule.motion.duration_s[steps],
+        lambda time_s, _: schedule.wanted.at(time_s + schedule.lead_s),
     )
