@@ -1,0 +1,448 @@
+"""The printer as procedures see it, spoken to over any transport."""
+
+import math
+from collections import deque
+from collections.abc import Callable, Sequence
+from typing import Literal, Protocol, runtime_checkable
+
+from hotbench.core.errors import BadInput, ControllerFault, LinkError, NoReply
+from hotbench.core.ports import Observer, StopSignal, Transport
+from hotbench.core.records import Event, EventKind, Extrusion, Sample
+from hotbench.link.config import LinkConfig, check_fraction
+from hotbench.link.dating import ReportDating
+from hotbench.link.dialogue import Dialogue, Heard, acknowledges
+from hotbench.link.feeding import FeedLog
+from hotbench.link.safety import fan_command, heat_command, safe_bytes, safe_commands
+from hotbench.link.scaling import ScaledTransport
+from hotbench.link.setpoints import SetpointLog
+from hotbench.wire.faults import REFUSED
+from hotbench.wire.replies import (
+    Banner,
+    Busy,
+    Fault,
+    Identity,
+    Ok,
+    Reading,
+    Reply,
+    TemperatureReport,
+)
+
+HANDSHAKE_s = 1.0
+QUIET_s = 0.25
+MOST_POLLS = 5
+OVERDUE = 3.0
+"""After how many intervals an automatic report is asked for."""
+SAFE_TRIES = 3
+NOBODY = Identity("", {})
+
+SafeOutcome = Literal["off", "unconfirmed", "line lost"]
+
+
+@runtime_checkable
+class Reopenable(Protocol):
+    """A transport that can be opened again after its port vanished."""
+
+    def reopen(self, patience_s: float) -> None:
+        """Open the same port again, trying for `patience_s` wall seconds; LinkLost if in vain."""
+
+
+class Printer:
+    """Implements `core.ports.PrinterPort` over a transport.
+
+    Connects at the first use: line numbering is restarted, the board identified. Polls
+    temperatures at `sample_interval_s`, or asks the board to report by itself. Every sample and
+    event goes to all observers in their order, even when one of them raises; the first error then
+    travels on. Polls (M105) and bare `ok` lines make no events, the samples tell of them.
+
+    If the board announces TIME_SCALE (a served simulated printer that runs fast), its time runs
+    in board seconds from then on, see `time_scale`.
+    """
+
+    def __init__(
+        self,
+        transport: Transport,
+        observers: Sequence[Observer] = (),
+        config: LinkConfig | None = None,
+        stop: StopSignal | None = None,
+    ) -> None:
+        self.config = config or LinkConfig()
+        self.safe_outcome: SafeOutcome | None = None
+        self._observers = list(observers)
+        self._port = transport
+        self._dialogue = Dialogue(transport, self.config, self._hear, stop)
+        self._origin_s = transport.now_s()
+        self._identity: Identity | None = None
+        self._dating = ReportDating()
+        self._feeds = FeedLog()
+        self._setpoints = SetpointLog(
+            self.config.setpoint_grace_s, self.config.setpoint_tolerance_K
+        )
+        self._fresh: deque[Sample] = deque()
+        self._fan = math.nan
+        self._phase = ""
+        self._relative_feed = False
+        self._tolerant = True
+        self._quiet_observers = False
+        self._duty_noted = False
+        self._poll_due_s = -math.inf
+        self._seen_s = -math.inf
+
+    # what composition needs
+
+    @property
+    def time_scale(self) -> float:
+        """Board seconds per wall second."""
+        return self._dialogue.time_scale
+
+    @property
+    def round_trip_s(self) -> float:
+        """Usual time from a poll to its report."""
+        return self._dating.usual_round_trip_s
+
+    def add_observer(self, observer: Observer) -> None:
+        """From now on hand everything to `observer` too, after those before it."""
+        self._observers.append(observer)
+
+    def remove_observer(self, observer: Observer) -> None:
+        """Hand nothing more to `observer`."""
+        self._observers.remove(observer)
+
+    def begin_run(self) -> None:
+        """Time 0 of the run is now."""
+        self._ready()
+        self._origin_s = self._dialogue.now_s()
+        self._seen_s = -math.inf
+        self._fresh.clear()
+        self._dating.restart()
+
+    def identify(self) -> Identity:
+        """What the board says it is; connects if that has not happened yet.
+
+        Raises BadInput when nothing that speaks the protocol answers.
+        """
+        self._ready()
+        return self._identity or NOBODY
+
+    def close(self) -> None:
+        """Release the line; the board keeps doing what it was told, so make it safe before."""
+        self._port.close()
+
+    # core.ports.PrinterPort
+
+    def now_s(self) -> float:
+        """Seconds since the run began."""
+        return self._dialogue.now_s() - self._origin_s
+
+    def set_phase(self, phase: str) -> None:
+        """Name what is going on; every following sample carries it."""
+        self._phase = phase
+        self._tell("phase", phase)
+
+    def set_temperature(self, setpoint_C: float) -> None:
+        """Command the hot end's setpoint, 0 to switch off; BadInput above the limit."""
+        limit_C = self.config.limit_temperature_C
+        if not 0.0 <= setpoint_C <= limit_C:
+            raise BadInput(
+                "setpoint outside the allowed temperatures",
+                value=f"{setpoint_C:g} C",
+                limit=f"0 to {limit_C:g} C",
+                remedy="raise the limit only as far as hot end and filament stand",
+            )
+        self._command(heat_command(setpoint_C, self.config.tool))
+        self._setpoints.command(self.now_s(), setpoint_C)
+
+    def set_fan(self, fraction: float) -> None:
+        """Command the part fan, 0 to 1."""
+        check_fraction("fan", fraction)
+        self._command(fan_command(fraction))
+        self._fan = fraction
+
+    def extrude(self, length_mm: float, speed_mm_per_s: float) -> None:
+        """Start feeding filament; samples carry the commanded flow until it has been fed."""
+        if not (0.0 < length_mm < math.inf and 0.0 < speed_mm_per_s < math.inf):
+            raise BadInput(
+                "length and speed of an extrusion must be positive",
+                value=f"{length_mm:g} mm at {speed_mm_per_s:g} mm/s",
+            )
+        if not self._relative_feed:
+            self._command("M83")
+            self._relative_feed = True
+        self._command(f"G1 E{length_mm:.4f} F{speed_mm_per_s * 60.0:.3f}")
+        flow_mm3_per_s = speed_mm_per_s * self.config.filament_area_mm2
+        self._feeds.add(self.now_s(), length_mm / speed_mm_per_s, flow_mm3_per_s)
+
+    def next_sample(self) -> Sample:
+        """The next temperature reading, already handed to every observer."""
+        self._ready()
+        for _ in range(MOST_POLLS):
+            if not self._fresh:
+                self._poll()
+            if self._fresh:
+                return self._fresh.popleft()
+        raise NoReply(
+            f"{self._port.name}: no readable temperature in {MOST_POLLS} answers, "
+            f"last heard {self._dialogue.last_text!r}"
+        )
+
+    def note(self, text: str) -> None:
+        """Put a remark among the run's events."""
+        self._tell("note", text)
+
+    def record_extrusion(self, extrusion: Extrusion) -> None:
+        """Hand a finished extrusion to the observers."""
+        self._hand_out(lambda observer: observer.on_extrusion(extrusion))
+
+    def reset_after_fault(self) -> None:
+        """Ask a faulted board to resume, and start over with its line numbers."""
+        self._tolerant = True
+        self._command("M999")
+        self._connect()
+
+    def make_safe(self) -> None:
+        """Heater off and fan safe, confirmed by the board where it still answers.
+
+        Never raises, neither for a line that is gone nor for an observer that fails. A port that
+        vanished is opened again if the transport can. What came of it is a note among the events
+        and in `safe_outcome`.
+        """
+        self._tolerant = self._quiet_observers = self._dialogue.deaf_to_stop = True
+        self._feeds.clear()
+        for command in safe_commands(self.config):
+            self._tell("command", command)
+        try:
+            self.safe_outcome = self._switch_off()
+        except (LinkError, OSError) as error:
+            self.note(str(error))
+            self.safe_outcome = self._switch_off_elsewhere()
+        self._fan = self.config.fan_safe
+        self._tell_safe_outcome()
+        self._setpoints.command(self.now_s(), 0.0)
+        self._quiet_observers = self._dialogue.deaf_to_stop = False
+        self._tolerant = self._identity is None
+
+    # connecting
+
+    def _ready(self) -> None:
+        if self._identity is None:
+            self._connect()
+
+    def _connect(self) -> None:
+        self._tolerant = True
+        self._handshake()
+        found = self._dialogue.command("M115", also=Identity).found
+        self._identity = found if isinstance(found, Identity) else NOBODY
+        self._scale_time(self._identity.time_scale)
+        self._relative_feed = False
+        self._setpoints.clear()
+        self._feeds.clear()
+        if self.config.auto_report:
+            self._dialogue.command(f"M155 S{self.config.sample_interval_s:g}")
+        self._tolerant = False
+
+    def _handshake(self) -> None:
+        """Restart line numbering until the board, which may be starting up, agrees."""
+        end_s = self._dialogue.now_s() + self.config.connect_timeout_s
+        while self._dialogue.now_s() < end_s:
+            self._dialogue.restart_numbering()
+            if self._hears_ok(self._dialogue.now_s() + HANDSHAKE_s):
+                self._dialogue.settle(QUIET_s)
+                return
+        heard = self._dialogue.last_text
+        raise BadInput(
+            f"no printer answers within {self.config.connect_timeout_s:g} s",
+            where=self._port.name,
+            value=repr(heard) if heard else None,
+            remedy="check the port, the baud rate, and that the printer is on",
+        )
+
+    def _hears_ok(self, end_s: float) -> bool:
+        while (heard := self._dialogue.read(end_s)) is not None:
+            if acknowledges(heard.reply):
+                return True
+            if isinstance(heard.reply, Banner):
+                return False
+        return False
+
+    def _scale_time(self, scale: float) -> None:
+        if scale == self._dialogue.time_scale:
+            return
+        so_far_s = self.now_s()
+        self._dialogue.transport = ScaledTransport(self._port, scale)
+        self._dialogue.time_scale = scale
+        self._origin_s = self._dialogue.now_s() - so_far_s
+        self._dating.restart()
+        self.note(f"time runs in board seconds, {scale:g} per wall second")
+
+    # talking
+
+    def _command(self, text: str) -> None:
+        self._ready()
+        self._tell("command", text)
+        self._dialogue.command(text)
+
+    def _poll(self) -> None:
+        """Wait for the next report: ask once the interval is over, or once one is overdue."""
+        due_s = self._poll_due_s
+        if self.config.auto_report:
+            due_s = self._dialogue.now_s() + OVERDUE * self.config.sample_interval_s
+        while not self._fresh and self._dialogue.now_s() < due_s:
+            self._dialogue.read(due_s)
+        if self._fresh:
+            return
+        # A poll that came late does not hurry the ones after it.
+        now_s = self._dialogue.now_s()
+        self._poll_due_s = max(due_s, now_s - self.config.sample_interval_s)
+        self._poll_due_s += self.config.sample_interval_s
+        self._dialogue.command("M105", also=TemperatureReport)
+
+    # hearing
+
+    def _hear(self, heard: Heard) -> None:
+        reply = heard.reply
+        if isinstance(reply, TemperatureReport):
+            self._hear_report(reply, heard)
+        elif isinstance(reply, Fault):
+            self._hear_fault(reply)
+        elif not isinstance(reply, Ok):
+            self._tell("heard", reply.text)
+        if self._tolerant:
+            return
+        self._check(reply)
+
+    def _hear_report(self, report: TemperatureReport, heard: Heard) -> None:
+        reading = report.hot_end(self.config.tool)
+        if reading is None or not math.isfinite(reading.temperature_C):
+            self._tell("heard", report.text)
+        if reading is None:
+            return
+        interval_s = self.config.sample_interval_s if self.config.auto_report else 0.0
+        time_s = self._dating.date(
+            heard.at_s, self._dialogue.asked_s, heard.reports_behind, interval_s
+        )
+        sample = self._sample(report, reading, time_s - self._origin_s)
+        self._seen_s = sample.time_s
+        self._fresh.append(sample)
+        self._hand_out(lambda observer: observer.on_sample(sample))
+        self._check_setpoint(sample.time_s, reading.setpoint_C)
+
+    def _sample(self, report: TemperatureReport, reading: Reading, time_s: float) -> Sample:
+        finite = math.isfinite(reading.temperature_C)
+        said = not math.isnan(reading.setpoint_C)
+        return Sample(
+            time_s=time_s,
+            temperature_C=reading.temperature_C if finite else math.nan,
+            setpoint_C=reading.setpoint_C if said else self._setpoints.commanded_C,
+            duty=self._duty(report.raw_duty(self.config.tool)),
+            fan=self._fan,
+            flow_mm3_per_s=self._feeds.flow_mm3_per_s(time_s),
+            phase=self._phase,
+        )
+
+    def _duty(self, raw: float) -> float:
+        duty = raw / self.config.duty_full_scale
+        if math.isnan(duty) or 0.0 <= duty <= 1.0:
+            return duty
+        if not self._duty_noted:
+            self._duty_noted = True
+            self.note(
+                f"duty {raw:g} lies outside 0 to {self.config.duty_full_scale:g}, taken as "
+                "unknown; state the board's full scale"
+            )
+        return math.nan
+
+    def _check_setpoint(self, time_s: float, reported_C: float) -> None:
+        if self._tolerant or self._setpoints.holds(time_s, reported_C):
+            return
+        raise LinkError(
+            f"the board shows a setpoint of {reported_C:g} C where "
+            f"{self._setpoints.commanded_C:g} C was commanded: it refused, switched off or "
+            f"restarted; last words {self._dialogue.last_text!r}"
+        )
+
+    def _hear_fault(self, fault: Fault) -> None:
+        self._tell("fault" if fault.ends_run else "heard", fault.text)
+        if self._tolerant or not fault.ends_run:
+            return
+        if fault.kind == REFUSED:
+            raise LinkError(f"the board refused: {fault.text}; {fault.advice}")
+        raise ControllerFault(fault.text, fault.advice, fault.kind)
+
+    def _check(self, reply: Reply) -> None:
+        if isinstance(reply, Banner):
+            self._setpoints.clear()
+            raise LinkError(f"the board restarted during the run (it said {reply.text!r})")
+        blind_s = self.now_s() - self._seen_s
+        if (
+            isinstance(reply, Busy)
+            and self._setpoints.heating
+            and self.config.longest_blind_s < blind_s < math.inf
+        ):
+            raise NoReply(f"the board has shown no temperature for {blind_s:.0f} s while heating")
+
+    # telling
+
+    def _tell(self, kind: EventKind, text: str) -> None:
+        event = Event(self.now_s(), kind, text)
+        self._hand_out(lambda observer: observer.on_event(event))
+
+    def _hand_out(self, deliver: Callable[[Observer], None]) -> None:
+        failures: list[Exception] = []
+        for observer in self._observers:
+            try:
+                deliver(observer)
+            except Exception as error:  # noqa: BLE001 - whoever fails, the others must still hear
+                failures.append(error)
+        if failures and not self._quiet_observers:
+            raise failures[0]
+
+    # making safe
+
+    def _switch_off(self) -> SafeOutcome:
+        for _ in range(SAFE_TRIES):
+            self._dialogue.write(safe_bytes(self.config))
+            if self._shows_off():
+                return "off"
+        return "unconfirmed"
+
+    def _shows_off(self) -> bool:
+        """Whether the board reports setpoint 0; a report without setpoints cannot tell."""
+        if self._identity is None:
+            return False
+        patience_s = max(self.config.safe_patience_s, self._dialogue.wall(1.0))
+        end_s = self._dialogue.now_s() + patience_s
+        while self._dialogue.now_s() < end_s:
+            self._dialogue.write(b"M105\n")
+            asked_until_s = min(end_s, self._dialogue.now_s() + patience_s / 4.0)
+            while (heard := self._dialogue.read(asked_until_s)) is not None:
+                if self._is_off(heard.reply):
+                    return True
+        return False
+
+    def _is_off(self, reply: Reply) -> bool:
+        if not isinstance(reply, TemperatureReport):
+            return False
+        reading = reply.hot_end(self.config.tool)
+        return reading is not None and reading.setpoint_C == 0.0
+
+    def _switch_off_elsewhere(self) -> SafeOutcome:
+        """After the port vanished: open it again if possible, and switch off there."""
+        if not isinstance(self._port, Reopenable):
+            return "line lost"
+        try:
+            self._port.reopen(self.config.reconnect_s)
+            self._dialogue.forget()
+            self.note("the port came back")
+            return self._switch_off()
+        except (LinkError, OSError) as error:
+            self.note(str(error))
+            return "line lost"
+
+    def _tell_safe_outcome(self) -> None:
+        words = {
+            "off": "heater off, confirmed by the board",
+            "unconfirmed": "heater off was sent but the board did not confirm it; "
+            "switch the printer off at the plug if it stays hot",
+            "line lost": "the line is gone, heater off could not be sent; "
+            "switch the printer off at the plug",
+        }
+        self.note(words[self.safe_outcome or "unconfirmed"])
