@@ -15,9 +15,7 @@ from hotbench.core.arrays import FloatArray
 from hotbench.jobs.schedule import Schedule
 from hotbench.jobs.words import IntArray
 
-QUANTUM_K = 1.0
-SLICE_S = 0.5
-"""A pause is cut into slices of at most this, so that the setpoint can ramp in it."""
+QUANTUM_K = 0.5
 _SETTLED_K = 0.05
 _REST_K = 1e-6
 
@@ -75,7 +73,7 @@ def _row(schedule: Schedule, step: int, time_s: float, command: str) -> Row:
 def _ticks(schedule: Schedule) -> _Ticks:
     steps = np.arange(*schedule.span)
     pause_s = schedule.pause_s[steps]
-    slices = np.ceil(pause_s / SLICE_S).astype(np.int64)
+    slices = np.ceil(pause_s / schedule.slice_s).astype(np.int64)
     count = slices + 1
     owner = np.repeat(np.arange(steps.size), count)
     number = np.arange(owner.size) - np.repeat(np.cumsum(count) - count, count)

@@ -2,10 +2,10 @@
 
 The problem. Stages k = 0..K-1 are printed in order, T[k] is the temperature at the start of stage
 k, T[K] at the end. Stage k takes at least
-    c[k](a, b) = max(D[k](min(a, b)), U(b) - U(a), V(a) - V(b)),   a = T[k], b = T[k+1],
-where D[k](T) is its printing time when no flow may exceed the limit at T (falling in T), and U, V
-are the times a safe ramp up and down has taken by a temperature. Minimise the sum over all T with
-T[k] in the band of node k.
+    c[k](a, b) = max(D[k](min(a, b)), r[k](U(b) - U(a)), r[k](V(a) - V(b))),   a = T[k], b = T[k+1],
+where D[k](T) is its printing time when no flow may exceed the limit at T (falling in T), U and V
+are the times a safe ramp up and down has taken by a temperature, and r[k] >= 1 slows ramps where
+long moves leave few places to command at. Minimise the sum over all T with T[k] in node k's band.
 
 The method. Bellman: J[K] = 0, J[k](a) = min over b of c[k](a, b) + J[k+1](b) is the least time from
 node k on, because the cost is a sum along a chain and the state is T alone; no convexity is needed
@@ -53,14 +53,24 @@ def read(values: FloatArray, knots: FloatArray, at: float) -> float:
 
 
 @njit(cache=True)
-def cost_s(
-    a: float, b: float, knots: FloatArray, slow: FloatArray, up: FloatArray, down: FloatArray
-) -> float:
-    """c(a, b) of one stage: `slow`, `up`, `down` are D, U, V at the knots."""
-    printing = read(slow, knots, min(a, b))
+def _ramp_s(a: float, b: float, knots: FloatArray, up: FloatArray, down: FloatArray) -> float:
     if b >= a:
-        return max(printing, read(up, knots, b) - read(up, knots, a))
-    return max(printing, read(down, knots, a) - read(down, knots, b))
+        return read(up, knots, b) - read(up, knots, a)
+    return read(down, knots, a) - read(down, knots, b)
+
+
+@njit(cache=True)
+def cost_s(
+    a: float,
+    b: float,
+    knots: FloatArray,
+    slow: FloatArray,
+    rate: float,
+    up: FloatArray,
+    down: FloatArray,
+) -> float:
+    """c(a, b) of one stage: `slow`, `up`, `down` are D, U, V at the knots, `rate` is r."""
+    return max(read(slow, knots, min(a, b)), rate * _ramp_s(a, b, knots, up, down))
 
 
 @njit(cache=True)
@@ -90,6 +100,7 @@ def _end(
     b: float,
     knots: FloatArray,
     slow: FloatArray,
+    rate: float,
     up: FloatArray,
     down: FloatArray,
     later: FloatArray,
@@ -97,8 +108,7 @@ def _end(
 ) -> None:
     out[0] = b
     out[1] = read(slow, knots, min(a, b))
-    rising = read(up, knots, b) - read(up, knots, a)
-    out[2] = rising if b >= a else read(down, knots, a) - read(down, knots, b)
+    out[2] = rate * _ramp_s(a, b, knots, up, down)
     out[3] = read(later, knots, b)
 
 
@@ -109,6 +119,7 @@ def best_next(
     high: float,
     knots: FloatArray,
     slow: FloatArray,
+    rate: float,
     up: FloatArray,
     down: FloatArray,
     later: FloatArray,
@@ -120,15 +131,15 @@ def best_next(
     """
     best[0], best[1], best[2] = np.inf, low, low
     left, right = np.empty(4), np.empty(4)
-    _end(a, low, knots, slow, up, down, later, left)
+    _end(a, low, knots, slow, rate, up, down, later, left)
     _try(low, max(left[1], left[2]) + left[3], best)
     inner = low < a < high
     for k in range(_place(knots, low) + 1, _place(knots, high) + 1):
         if inner and knots[k - 1] < a < knots[k]:
-            _end(a, a, knots, slow, up, down, later, right)
+            _end(a, a, knots, slow, rate, up, down, later, right)
             _try_segment(left, right, best)
             left[:] = right
-        _end(a, knots[k], knots, slow, up, down, later, right)
+        _end(a, knots[k], knots, slow, rate, up, down, later, right)
         _try_segment(left, right, best)
         left[:] = right
 
@@ -145,11 +156,17 @@ def _piece(p0: float, r0: float, l0: float, p1: float, r1: float, l1: float) -> 
 
 
 @njit(cache=True)
+def _knot_ramp_s(a: int, k: int, rate: float, up: FloatArray, down: FloatArray) -> float:
+    return float(rate * (up[k] - up[a] if k >= a else down[a] - down[k]))
+
+
+@njit(cache=True)
 def _least_from_knot(
     a: int,
     low: int,
     high: int,
     slow: FloatArray,
+    rate: float,
     up: FloatArray,
     down: FloatArray,
     later: FloatArray,
@@ -161,18 +178,18 @@ def _least_from_knot(
     outward, and the least later time `floor_s` exceed the best.
     """
     c = min(max(a, low), high)
-    ramp = up[c] - up[a] if c >= a else down[a] - down[c]
+    ramp = _knot_ramp_s(a, c, rate, up, down)
     p0, r0, l0 = slow[min(a, c)], ramp, later[c]
     least = max(p0, r0) + l0
     for k in range(c + 1, high + 1):
-        p1, r1, l1 = slow[min(a, k)], (up[k] - up[a] if k >= a else down[a] - down[k]), later[k]
+        p1, r1, l1 = slow[min(a, k)], _knot_ramp_s(a, k, rate, up, down), later[k]
         least = min(least, _piece(p0, r0, l0, p1, r1, l1))
         if r1 > r0 and r1 + floor_s >= least:
             break
         p0, r0, l0 = p1, r1, l1
     p0, r0, l0 = slow[min(a, c)], ramp, later[c]
     for k in range(c - 1, low - 1, -1):
-        p1, r1, l1 = slow[min(a, k)], (up[k] - up[a] if k >= a else down[a] - down[k]), later[k]
+        p1, r1, l1 = slow[min(a, k)], _knot_ramp_s(a, k, rate, up, down), later[k]
         least = min(least, _piece(p0, r0, l0, p1, r1, l1))
         if r1 > r0 and r1 + floor_s >= least:
             break
@@ -182,12 +199,17 @@ def _least_from_knot(
 
 @njit(cache=True)
 def time_to_go(
-    slow: FloatArray, up: FloatArray, down: FloatArray, low: IntArray, high: IntArray
+    slow: FloatArray,
+    rate: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+    low: IntArray,
+    high: IntArray,
 ) -> NDArray[np.float64]:
     """J at every node and knot, s, shape (K + 1, G); inf outside the node's band.
 
-    slow: D, shape (K, G). up, down: U and V, shape (G,). low, high: the band's ends as knot
-    numbers, shape (K + 1,).
+    slow: D, shape (K, G). rate: r, shape (K,). up, down: U and V, shape (G,). low, high: the
+    band's ends as knot numbers, shape (K + 1,).
     """
     stages, size = slow.shape
     later = np.full((stages + 1, size), np.inf)
@@ -196,7 +218,7 @@ def time_to_go(
         floor_s = np.min(later[k + 1, low[k + 1] : high[k + 1] + 1])
         for a in range(low[k], high[k] + 1):
             later[k, a] = _least_from_knot(
-                a, low[k + 1], high[k + 1], slow[k], up, down, later[k + 1], floor_s
+                a, low[k + 1], high[k + 1], slow[k], rate[k], up, down, later[k + 1], floor_s
             )
     return later
 
@@ -205,6 +227,7 @@ def time_to_go(
 def fastest_path(
     knots: FloatArray,
     slow: FloatArray,
+    rate: FloatArray,
     up: FloatArray,
     down: FloatArray,
     low: IntArray,
@@ -222,13 +245,13 @@ def fastest_path(
     T[0] = _start(knots, later[0], low[0], high[0], aim[0])
     for k in range(stages):
         ends = knots[low[k + 1]], knots[high[k + 1]]
-        best_next(T[k], ends[0], ends[1], knots, slow[k], up, down, later[k + 1], best)
+        best_next(T[k], *ends, knots, slow[k], rate[k], up, down, later[k + 1], best)
         b = min(max(aim[k + 1], best[1]), best[2])
-        total = cost_s(T[k], b, knots, slow[k], up, down) + read(later[k + 1], knots, b)
+        total = cost_s(T[k], b, knots, slow[k], rate[k], up, down) + read(later[k + 1], knots, b)
         if total > best[0] + 2.0 * _TIE_S:
             b = best[1] if abs(best[1] - aim[k + 1]) < abs(best[2] - aim[k + 1]) else best[2]
         T[k + 1] = b
-        time_s[k] = cost_s(T[k], b, knots, slow[k], up, down)
+        time_s[k] = cost_s(T[k], b, knots, slow[k], rate[k], up, down)
     return T, time_s
 
 
@@ -240,17 +263,6 @@ def _start(knots: FloatArray, later: FloatArray, low: int, high: int, aim: float
         if later[k] <= least + _TIE_S and abs(knots[k] - aim) < gap:
             chosen, gap = knots[k], abs(knots[k] - aim)
     return float(chosen)
-
-
-@njit(cache=True)
-def path_time_s(
-    T: FloatArray, knots: FloatArray, slow: FloatArray, up: FloatArray, down: FloatArray
-) -> float:
-    """Sum of c along node temperatures T, shape (K + 1,)."""
-    total = 0.0
-    for k in range(slow.shape[0]):
-        total += cost_s(T[k], T[k + 1], knots, slow[k], up, down)
-    return total
 
 
 @njit(cache=True)

@@ -16,6 +16,8 @@ from hotbench.jobs.wishes import Wishes
 from hotbench.models.melt import constant_exit_wall_C
 
 TINY_S = 1e-6
+STEP_K = 1.0
+"""Ramps slow down where moves are so long that the setpoint would step by more than this."""
 _LAGS_AVERAGED = 4.0
 _LEAST_FLOW = 0.1
 
@@ -32,17 +34,20 @@ class Options:
 class Problem:
     """Stages with everything the least-time passes need; see least_time for the letters.
 
-    slow: D, shape (K, G). up, down: U and V at the knots, s. low, high, aim: per node, C.
+    slow: D, shape (K, G). rate: r, shape (K,). up, down: U and V at the knots, s. low, high,
+    aim: per node, C. fastest_K_per_s: the fastest safe ramp anywhere.
     """
 
     stages: Stages
     knots: FloatArray
     slow: FloatArray
+    rate: FloatArray
     up: FloatArray
     down: FloatArray
     low: FloatArray
     high: FloatArray
     aim: FloatArray
+    fastest_K_per_s: float
 
     @property
     def span(self) -> slice:
@@ -52,7 +57,7 @@ class Problem:
     def ramps_s(self, T: FloatArray) -> FloatArray:
         """Time of a safe ramp between neighbouring nodes, shape (K,)."""
         up, down = (np.interp(T, self.knots, clock) for clock in (self.up, self.down))
-        return np.asarray(np.maximum(np.diff(up), -np.diff(down)), dtype=np.float64)
+        return np.asarray(self.rate * np.maximum(np.diff(up), -np.diff(down)), dtype=np.float64)
 
 
 def build_problem(
@@ -68,6 +73,8 @@ def build_problem(
     low_C, high_C, aim_C = wishes.bands(job, limits)
     stages = build_stages(job, motion.duration_s, low_C, high_C, limits, options.stage_s)
     knots = knots_C(stages, limits)
+    tables = (limits.slew_up, limits.slew_down)
+    fastest = max(float(np.max(table.at(knots))) for table in tables)
     wished = np.asarray(aim_C)[job.role]
     aims = _stage_means(stages, np.where(np.isnan(wished), base_C, wished), motion.duration_s)
     if options.even_melt and limits.melt is not None:
@@ -75,12 +82,14 @@ def build_problem(
     return Problem(
         stages=stages,
         knots=knots,
+        rate=np.maximum(1.0, fastest * stages.longest(motion.duration_s) / STEP_K),
         slow=slow_times_s(stages, motion.duration_s, flow, knots, limits),
         up=limits.slew_up.clock_s(knots),
         down=limits.slew_down.clock_s(knots),
         low=stages.low_C,
         high=stages.high_C,
         aim=_node_aims(stages, aims),
+        fastest_K_per_s=fastest,
     )
 
 

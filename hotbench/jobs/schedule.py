@@ -9,7 +9,7 @@ from hotbench.jobs import least_time as lt
 from hotbench.jobs import scan as s
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
-from hotbench.jobs.problem import TINY_S, Options, Problem, build_problem
+from hotbench.jobs.problem import STEP_K, TINY_S, Options, Problem, build_problem
 from hotbench.jobs.rehearsal import Trace, set_temperatures_C, step_flows, trace
 from hotbench.jobs.stages import Stages
 from hotbench.jobs.timeline import Timeline
@@ -19,6 +19,7 @@ from hotbench.jobs.words import IntArray
 
 STAGE_S = 2.0
 _PASSES = 2
+_SLICES_S = (0.1, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,8 +77,9 @@ class Schedule:
     wanted: temperature at the surface over time, 0 at the first print move. feed_mm_per_s: per
     step, shape (n,), the job's own where nothing changes. pause_s: per step, before it. start_s:
     of every step, pauses counted. set_C: what to command before every step, shape (n,): what is
-    wanted lead_s after the step's middle. flow_mm3_per_s: of every step after the slow-down. span:
-    first print move and one past the last.
+    wanted lead_s after the step's middle. flow_mm3_per_s: of every step after the slow-down.
+    slice_s: pauses are cut into parts of at most this, so that the setpoint can ramp in them.
+    span: first print move and one past the last.
     """
 
     job: Timeline
@@ -90,6 +92,7 @@ class Schedule:
     set_C: FloatArray
     flow_mm3_per_s: FloatArray
     lead_s: float
+    slice_s: float
     span: tuple[int, int]
     costs: Costs
     too_short: tuple[TooShort, ...]
@@ -173,14 +176,18 @@ def _fastest(problem: Problem) -> FloatArray:
     """Node temperatures of least time, shape (K + 1,)."""
     bands = (problem.low, problem.high)
     low, high = (np.searchsorted(problem.knots, band - TINY_S) for band in bands)
-    arrays = (problem.slow, problem.up, problem.down, low, high)
+    arrays = (problem.slow, problem.rate, problem.up, problem.down, low, high)
     later = lt.time_to_go(*arrays)
     T, _ = lt.fastest_path(problem.knots, *arrays, problem.aim, later)
     return T
 
 
 def _realise(machine: _Machine, problem: Problem, T: FloatArray) -> _Realised:
-    """Feeds that keep flow within the limit and give ramps their time; the rest is paused."""
+    """Feeds that keep flow within the limit and give ramps their time; the rest is paused.
+
+    Stages whose moves are too long to ramp between are not slowed for a ramp but followed by a
+    pause, in which the setpoint can move in small steps.
+    """
     stages, span, needed_s = problem.stages, problem.span, problem.ramps_s(T)
     stage = stages.of_steps()
     feed = machine.job.feed_mm_per_s.copy()
@@ -188,7 +195,9 @@ def _realise(machine: _Machine, problem: Problem, T: FloatArray) -> _Realised:
     motion = machine.move(feed)
     for _ in range(_PASSES):
         has_s = stages.sums(motion.duration_s)
-        share = np.where(needed_s > TINY_S, has_s / np.maximum(needed_s, TINY_S), 1.0)
+        step_K = np.abs(np.diff(T)) * stages.longest(motion.duration_s)
+        slowable = (needed_s > TINY_S) & (step_K <= STEP_K * has_s)
+        share = np.where(slowable, has_s / np.maximum(needed_s, TINY_S), 1.0)
         slower = (machine.job.kind[span] == s.EXTRUDE) & (share[stage] < 1.0 - TINY_S)
         if not slower.any():
             break
@@ -222,9 +231,7 @@ def _smoothed(
 
 def _least_C(problem: Problem, flow: FloatArray, limits: Limits) -> FloatArray:
     """Lowest node temperatures that carry the highest flow of the stages on either side."""
-    highest = np.zeros(len(problem.stages))
-    np.maximum.at(highest, problem.stages.of_steps(), flow[problem.span])
-    least = limits.flow.least_temperature_C(highest)
+    least = limits.flow.least_temperature_C(problem.stages.longest(flow))
     need: FloatArray = np.maximum(np.insert(least, 0, 0.0), np.append(least, 0.0))
     return need
 
@@ -250,7 +257,7 @@ def _outside(
 
 def _settle(problem: Problem, plan: _Realised, flow: FloatArray, limits: Limits) -> FloatArray:
     """With the times fixed, move from the planned path as near to the aims as allowed."""
-    time_s = plan.stage_s + plan.pause_s + TINY_S
+    time_s = (plan.stage_s + plan.pause_s + TINY_S) / problem.rate
     low = np.minimum(np.maximum(problem.low, _least_C(problem, flow, limits)), plan.T)
     clocks = (problem.knots, problem.up, problem.down)
     lowest, highest = lt.envelopes(low, problem.high, time_s, *clocks)
@@ -281,6 +288,7 @@ def _schedule(
         set_C=wanted.at(start_s + 0.5 * plan.motion.duration_s + limits.lag_s),
         flow_mm3_per_s=flow,
         lead_s=limits.lag_s,
+        slice_s=float(np.clip(STEP_K / problem.fastest_K_per_s, *_SLICES_S)),
         span=(problem.span.start, problem.span.stop),
         costs=costs,
         too_short=short,

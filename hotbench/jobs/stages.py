@@ -40,6 +40,12 @@ class Stages:
         total = np.concatenate([[0.0], np.cumsum(values)])
         return np.asarray(total[self.first[1:]] - total[self.first[:-1]], dtype=np.float64)
 
+    def longest(self, values: FloatArray) -> FloatArray:
+        """Largest value of a step column in each stage, 0 in an empty one; shape (K,)."""
+        most = np.zeros(len(self))
+        np.maximum.at(most, self.of_steps(), values[self.first[0] : self.first[-1]])
+        return most
+
     def of_steps(self) -> IntArray:
         """Stage number of every step from the first to the last stage's."""
         return np.repeat(np.arange(len(self)), np.diff(self.first))
