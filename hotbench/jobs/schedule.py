@@ -18,6 +18,11 @@ from hotbench.jobs.wishes import NO_WISHES, Wishes
 from hotbench.jobs.words import IntArray
 
 STAGE_S = 2.0
+GENTLE = 0.5
+"""Share of the safe slew at which ramps go where there is time (common practice, no source)."""
+GUARD_K = 1.5
+"""How far inside a wished band temperatures are planned (common practice, no source)."""
+_SAME_K = 1e-6
 _PASSES = 2
 _SLICES_S = (0.1, 1.0)
 
@@ -142,21 +147,23 @@ def plan_schedule(
     set_C: float | None = None,
     stage_s: float = STAGE_S,
     even_melt: bool = True,
+    guard_K: float = GUARD_K,
 ) -> Schedule:
     """The schedule of least print time; of equally fast ones, one near the aimed temperatures.
 
-    Temperatures stay within the roles' bands at the surface, ramps within the safe slew, flow at
-    every step's highest speed within the lower flow limit. Aims are the wished temperatures, else
-    the job's own (`set_C` where it sets none), moved with flow so that the mean melt temperature
-    at the exit stays even. See least_time for the method and its proof. Errors: BadInput as
-    set_temperatures_C and Wishes.bands.
+    Temperatures stay guard_K within the roles' bands at the surface (less in narrow bands), ramps
+    within the safe slew, flow at every step's highest speed within the lower flow limit. Aims are
+    the wished temperatures, else the job's own (`set_C` where it sets none), moved with flow so
+    that the mean melt temperature at the exit stays even. See least_time for the method and its
+    proof. Errors: BadInput as set_temperatures_C and Wishes.bands.
     """
     machine = _Machine(job, limits, motion_limits)
+    inner = wishes.shrunk(guard_K)
     motion = machine.move(job.feed_mm_per_s)
     base_C = set_temperatures_C(job, set_C)
     flow = step_flows(job, motion, limits)
     options = Options(stage_s, even_melt)
-    problem = build_problem(job, motion, flow, base_C, wishes, limits, options)
+    problem = build_problem(job, motion, flow, base_C, inner, limits, options)
     job_stage_s = problem.stages.sums(motion.duration_s)
     smoothed, window_s = _smoothed(problem, job_stage_s, flow, limits)
     plain = _realise(machine, problem, smoothed)
@@ -256,12 +263,25 @@ def _outside(
 
 
 def _settle(problem: Problem, plan: _Realised, flow: FloatArray, limits: Limits) -> FloatArray:
-    """With the times fixed, move from the planned path as near to the aims as allowed."""
+    """With the times fixed, move from the planned path as near to the aims as allowed.
+
+    Ramps go at GENTLE of the safe slew wherever that still reaches every band in time: a
+    controller's deviation grows with the rate. Runs of stages where it does not are released to
+    the full safe slew together with their neighbours, until every band is reached.
+    """
     time_s = (plan.stage_s + plan.pause_s + TINY_S) / problem.rate
     low = np.minimum(np.maximum(problem.low, _least_C(problem, flow, limits)), plan.T)
     clocks = (problem.knots, problem.up, problem.down)
-    lowest, highest = lt.envelopes(low, problem.high, time_s, *clocks)
-    return lt.nearest_path(problem.aim, lowest, highest, time_s, *clocks)
+    run = np.concatenate([[0], np.cumsum(np.diff(problem.stages.role) != 0)])
+    gentle = np.ones(int(run[-1]) + 1, dtype=np.bool_)
+    while True:
+        used_s = time_s * np.where(gentle[run], GENTLE, 1.0)
+        lowest, highest = lt.envelopes(low, problem.high, used_s, *clocks)
+        missed = run[np.minimum(np.flatnonzero(lowest > highest + _SAME_K), run.size - 1)]
+        near = np.unique(np.clip([missed - 1, missed, missed + 1], 0, gentle.size - 1))
+        if not gentle[near].any():
+            return lt.nearest_path(problem.aim, lowest, highest, used_s, *clocks)
+        gentle[near] = False
 
 
 def _schedule(

@@ -35,12 +35,23 @@ class Wish:
         low_C, high_C = temperature_C - tolerance_K, temperature_C + tolerance_K
         return cls(low_C=low_C, high_C=high_C, aim_C=temperature_C)
 
+    def shrunk(self, guard_K: float) -> "Wish":
+        """The band drawn in by guard_K at its finite ends, at most to a quarter of its width."""
+        guard_K = min(guard_K, 0.375 * (self.high_C - self.low_C))
+        low_C, high_C = self.low_C + guard_K, self.high_C - guard_K
+        aim_C = None if self.aim_C is None else min(max(self.aim_C, low_C), high_C)
+        return Wish(low_C=low_C, high_C=high_C, aim_C=aim_C)
+
 
 @dataclass(frozen=True)
 class Wishes:
     """Wishes by role name; roles without one print anywhere within the limits."""
 
     roles: Mapping[str, Wish] = field(default_factory=dict)
+
+    def shrunk(self, guard_K: float) -> "Wishes":
+        """Every wish drawn in by guard_K."""
+        return Wishes({name: wish.shrunk(guard_K) for name, wish in self.roles.items()})
 
     def bands(self, job: Timeline, limits: Limits) -> tuple[list[float], list[float], list[float]]:
         """Lowest, highest and aimed temperature per role number; aim NaN where none is stated.
