@@ -111,7 +111,9 @@ port_options = options(
         show_default=True,
         help="Number in the report's @ field that means full duty.",
     ),
-    click.option("--interval", "interval_s", type=float, help="Seconds between samples."),
+    click.option(
+        "--interval", "interval_s", default=0.1, show_default=True, help="Seconds between samples."
+    ),
     click.option(
         "--limit-temperature",
         "limit_temperature_C",
@@ -297,7 +299,8 @@ def hold(**given: Any) -> None:
     "--scale",
     default="prompt",
     show_default=True,
-    help="Where masses come from: prompt, later, or the port of a weighing scale.",
+    help="Where masses come from: prompt, later, or the port of a weighing scale "
+    "(the simulated printer in virtual time weighs by itself).",
 )
 @click.option("--scale-pattern", help="Regular expression with one group, the mass in grams.")
 @record_options
@@ -484,7 +487,7 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
     """
     from hotbench.bench.importing import run_table
 
-    table = run_table(folder, recover=recover)
+    table = run_table(folder, mend=recover)
     emit({"runs": table.plain()}, as_json=as_json, tables=[table])
 
 

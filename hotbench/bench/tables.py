@@ -51,6 +51,7 @@ def print_tables(tables: Sequence[Table]) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else 110, highlight=False)
     for table in tables:
+        console.print(table.caption, style="bold", soft_wrap=True, markup=False)
         console.print(_rich(table))
 
 

@@ -1,0 +1,90 @@
+"""Choosers that procedures are given: which ramp rate or which flow to try next."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from hotbench.core.records import Event, Extrusion, Run, RunInfo
+from hotbench.fitting.flow_choice import FlowPlan, next_extrusion
+from hotbench.fitting.ramps import Direction, RampTrial, ramp_trials
+from hotbench.fitting.rate_choice import LadderPlan, next_rate
+from hotbench.procedures.ramps import NextRate
+from hotbench.procedures.ramps import RampTrial as RecordedRamp
+
+FIRST_HEATING_K_per_s, FIRST_COOLING_K_per_s = 0.5, 0.2
+"""Where a ladder begins when nothing is known: slower than any hot end cools by itself."""
+_INFO = RunInfo(run_id="ladder", procedure="ramp", created="")
+
+
+def choosers(
+    name: str, settings: Mapping[str, Any], density_g_per_cm3: float
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Settings of the procedure, and the choosers to inject where no fixed list is given."""
+    plain = dict(settings)
+    if name == "ramp":
+        return plain, _ramp_choosers(plain)
+    if name == "extrude" and not plain.get("flows_mm3_per_s"):
+        return plain, _flow_chooser(plain, density_g_per_cm3)
+    return plain, {}
+
+
+def _ramp_choosers(plain: dict[str, Any]) -> dict[str, Any]:
+    first = plain.pop("first_rate_K_per_s", None)
+    fault_K = plain.pop("fault_deviation_K", None)
+    highest = plain.pop("highest_K_per_s", None) or 100.0
+    if plain.get("rates_K_per_s"):
+        return {}
+    ramps = int(plain.get("max_ramps", 14))
+    heating = ladder_plan("heating", first or FIRST_HEATING_K_per_s, highest, fault_K, ramps)
+    cooling = ladder_plan("cooling", first or FIRST_COOLING_K_per_s, highest, fault_K, ramps)
+    return {"next_heating_rate": rate_chooser(heating), "next_cooling_rate": rate_chooser(cooling)}
+
+
+def ladder_plan(
+    direction: Direction, first: float, highest: float, fault_K: float | None, ramps: int
+) -> LadderPlan:
+    """A ladder's plan with the fault level as the user stated it."""
+    return LadderPlan(
+        direction=direction,
+        first_K_per_s=min(first, highest),
+        highest_K_per_s=highest,
+        fault_deviation_K=fault_K,
+        ramps=ramps,
+    )
+
+
+def rate_chooser(plan: LadderPlan) -> NextRate:
+    """The adaptive ladder as a procedure wants it."""
+
+    def choose(trials: Sequence[RecordedRamp]) -> float | None:
+        evidence = [trial for recorded in trials for trial in _evidence(recorded)]
+        choice = next_rate(evidence, plan)
+        return None if choice is None else round(choice.rate_K_per_s, 4)
+
+    return choose
+
+
+def _evidence(recorded: RecordedRamp) -> list[RampTrial]:
+    """A ramp as the fit sees it when it reads the run later."""
+    faults = []
+    if recorded.fault is not None and recorded.samples:
+        faults = [Event(recorded.samples[-1].time_s, "fault", recorded.fault)]
+    return ramp_trials(Run.from_samples(_INFO, recorded.samples, events=faults))
+
+
+def _flow_chooser(plain: Mapping[str, Any], density_g_per_cm3: float) -> dict[str, Any]:
+    plan = FlowPlan(
+        temperatures_C=tuple(plain.get("temperatures_C", (200.0, 220.0, 240.0))),
+        weighings=int(plain.get("max_weighings", 36)),
+    )
+    diameter_mm = float(plain.get("filament_diameter_mm", 1.75))
+
+    def choose(history: Sequence[Extrusion]) -> tuple[float, float] | None:
+        choice = next_extrusion(
+            history,
+            plan,
+            filament_diameter_mm=diameter_mm,
+            filament_density_g_per_cm3=density_g_per_cm3,
+        )
+        return None if choice is None else (choice.temperature_C, choice.flow_mm3_per_s)
+
+    return {"next_flow": choose}

@@ -1,0 +1,250 @@
+"""Recording: a procedure, a line and a run folder brought together, safely."""
+
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from hotbench import __version__
+from hotbench.bench.choosing import choosers
+from hotbench.bench.connecting import Line, LinkOptions, connected
+from hotbench.bench.progress import Step, progress, silent
+from hotbench.bench.results import Result
+from hotbench.bench.tables import Table
+from hotbench.bench.weighing import AskingScale, LineScale
+from hotbench.core.errors import BadInput, HotbenchError
+from hotbench.core.ports import Observer, Scale, StopSignal
+from hotbench.core.records import Event, Extrusion, Outcome, RunInfo, Sample
+from hotbench.link.client import Printer
+from hotbench.link.serial_port import SerialTransport
+from hotbench.link.stopping import StopOnSignals
+from hotbench.link.watch import Watch, WatchLimits
+from hotbench.procedures import registry
+from hotbench.procedures.extrusions import LaterScale
+from hotbench.procedures.procedure import Procedure
+from hotbench.procedures.runner import outcome_of, run
+from hotbench.store.writer import RunWriter
+
+Confirm = Callable[[Sequence[str]], None]
+Ask = Callable[[str], str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """What is kept with a run besides its samples."""
+
+    ambient_C: float | None = None
+    note: str = ""
+    material: str = ""
+    filament_diameter_mm: float = 1.75
+    filament_density_g_per_cm3: float = 1.24
+
+
+_FIELDS = (*LinkOptions.__dataclass_fields__, *RunOptions.__dataclass_fields__)
+OVERSHOOT_K = 15.0
+"""How far above the highest allowed setpoint the watch lets the temperature swing."""
+
+
+@dataclass
+class Counter:
+    """Implements `core.ports.Observer`: counts what passes and reports progress."""
+
+    duration_s: float
+    step: Step = silent
+    samples: int = 0
+    extrusions: int = 0
+    faults: list[str] = field(default_factory=list)
+
+    def on_sample(self, sample: Sample) -> None:
+        """Count, and show how far the test is."""
+        self.samples += 1
+        share = min(sample.time_s / self.duration_s, 0.99)
+        self.step(share, f"{sample.phase}  {sample.temperature_C:.1f} °C")
+
+    def on_event(self, event: Event) -> None:
+        """Keep faults."""
+        if event.kind == "fault":
+            self.faults.append(event.text)
+
+    def on_extrusion(self, extrusion: Extrusion) -> None:
+        """Count."""
+        del extrusion
+        self.extrusions += 1
+
+
+class RecordingEnded(HotbenchError):
+    """A recording ended before its end; its run is kept. The exit code is that of the cause."""
+
+    def __init__(self, cause: HotbenchError, folder: Path) -> None:
+        self.exit_code = cause.exit_code
+        super().__init__(f"{cause}; heater commanded off, run kept in {folder}")
+
+
+def record_from_options(
+    name: str, given: Mapping[str, Any], *, confirm: Confirm, prompt: Ask
+) -> Result:
+    """`hotbench record NAME`: options as the command line gives them, None for those not given."""
+    left = {key: value for key, value in given.items() if value is not None}
+    out, scale = Path(left.pop("out")), left.pop("scale", None)
+    pattern = left.pop("scale_pattern", None)
+    link = LinkOptions(**_taken(left, LinkOptions))
+    about = RunOptions(**_taken(left, RunOptions))
+    settings = {key: left[key] for key in left.keys() - set(_FIELDS)}
+    with ExitStack() as stack:
+        weigh = _scale(name, scale, pattern, link, prompt, stack)
+        made = _procedure(name, settings, about, weigh)
+        plan = made.plan()
+        plan.check_limit(link.limit_temperature_C)
+        if not link.simulated:
+            confirm(plan.lines)
+        stop = stack.enter_context(StopOnSignals())
+        line = stack.enter_context(connected(link))
+        step = stack.enter_context(progress(f"record {name}"))
+        return record(made, line, link, out, about, stop=stop, step=step)
+
+
+def _taken(given: Mapping[str, Any], kind: type[Any]) -> dict[str, Any]:
+    """The entries that a dataclass knows."""
+    return {key: value for key, value in given.items() if key in kind.__dataclass_fields__}
+
+
+def _scale(
+    name: str,
+    choice: str | None,
+    pattern: str | None,
+    link: LinkOptions,
+    prompt: Ask,
+    stack: ExitStack,
+) -> Scale | None:
+    """The scale of an extrusion test; None where the simulated pan is to be used."""
+    if name != "extrude" or (link.simulated and choice in (None, "prompt")):
+        return None
+    if choice in (None, "prompt"):
+        return AskingScale(prompt)
+    if choice == "later":
+        return LaterScale()
+    transport = SerialTransport(str(choice))
+    stack.callback(transport.close)
+    return LineScale(transport, pattern)
+
+
+def _procedure(
+    name: str, left: Mapping[str, Any], about: RunOptions, scale: Scale | None
+) -> Procedure:
+    plain, injected = choosers(name, left, about.filament_density_g_per_cm3)
+    if name != "extrude":
+        return registry.build(name, plain, **injected)
+    if isinstance(scale, LaterScale) and "next_flow" in injected:
+        raise BadInput(
+            "flows cannot be chosen without masses",
+            where="--scale later",
+            remedy="give --flows, or weigh as it goes",
+        )
+    plain["filament_diameter_mm"] = about.filament_diameter_mm
+    return registry.build(name, plain, scale=scale or PanLater(), **injected)
+
+
+class PanLater:
+    """The simulated pan, known only once the line is open; implements `core.ports.Scale`."""
+
+    def __init__(self) -> None:
+        self.pan: Scale | None = None
+
+    def mass_g(self) -> float | None:
+        """The pan's mass, g."""
+        return None if self.pan is None else self.pan.mass_g()
+
+
+def record(
+    procedure: Procedure,
+    line: Line,
+    link: LinkOptions,
+    out: Path,
+    about: RunOptions | None = None,
+    *,
+    stop: StopSignal | None = None,
+    step: Step = silent,
+    observers: Sequence[Observer] = (),
+) -> Result:
+    """Run `procedure` over `line` into the folder `out`; whatever ends it, the heater is off.
+
+    Raises RecordingEnded, with the run kept, when it ends before its end.
+    """
+    printer = Printer(line.transport, (), link.config(), stop)
+    scale = getattr(procedure, "scale", None)
+    if isinstance(scale, PanLater):
+        scale.pan = line.pan
+    if isinstance(scale, LineScale | AskingScale):
+        scale.idle = printer.next_sample
+    identity = printer.identify()
+    info = _info(procedure, printer, link, out, about or RunOptions(), identity.firmware)
+    writer, counter = RunWriter(out, info), Counter(procedure.plan().duration_s, step)
+    limits = WatchLimits(max_temperature_C=link.limit_temperature_C + OVERSHOOT_K)
+    audience: list[Observer] = [writer, Watch(limits), counter, *observers]
+    for observer in audience:
+        printer.add_observer(observer)
+    for note in line.notes:
+        printer.note(note)
+    outcome = _run(procedure, printer, writer)
+    return Result(_facts(out, outcome, counter), (_table(out, outcome, counter),))
+
+
+def _run(procedure: Procedure, printer: Printer, writer: RunWriter) -> Outcome:
+    try:
+        printer.begin_run()
+        outcome = run(procedure, printer)
+    except BaseException as error:
+        writer.close(outcome_of(error))
+        if isinstance(error, HotbenchError):
+            raise RecordingEnded(error, writer.folder) from error
+        raise
+    writer.close(outcome)
+    return outcome
+
+
+def _info(
+    procedure: Procedure,
+    printer: Printer,
+    link: LinkOptions,
+    out: Path,
+    about: RunOptions,
+    firmware: str,
+) -> RunInfo:
+    return RunInfo(
+        run_id=out.name,
+        procedure=procedure.name,
+        created=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        settings=procedure.settings(),
+        firmware=firmware,
+        port=link.port,
+        host=f"{platform.system()} {platform.machine()}",
+        software_version=__version__,
+        ambient_C=about.ambient_C,
+        material=about.material,
+        filament_diameter_mm=about.filament_diameter_mm,
+        filament_density_g_per_cm3=about.filament_density_g_per_cm3,
+        time_scale=printer.time_scale,
+        simulated=link.simulated or printer.time_scale != 1.0,
+        note=about.note,
+    )
+
+
+def _facts(out: Path, outcome: Outcome, counter: Counter) -> dict[str, Any]:
+    return {
+        "run": str(out),
+        "outcome": outcome,
+        "samples": counter.samples,
+        "extrusions": counter.extrusions,
+        "faults": counter.faults,
+    }
+
+
+def _table(out: Path, outcome: Outcome, counter: Counter) -> Table:
+    rows = [("outcome", outcome), ("samples", str(counter.samples))]
+    if counter.extrusions:
+        rows.append(("extrusions", str(counter.extrusions)))
+    rows += [("fault", text) for text in counter.faults]
+    return Table(f"recorded in {out}", ("", "value"), tuple(rows))
