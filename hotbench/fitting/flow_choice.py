@@ -17,8 +17,8 @@ CLIMB = 1.4
 CLIMB_LOSS = 0.07
 LOG_RISE_PER_K = 0.0044
 """Rise of ln Q95 per kelvin near 220 °C, for the first guess at a new temperature."""
-LOADS = (0.45, 0.6, 0.8, 0.9, 1.0, 1.1, 1.2)
-"""Flows worth weighing, over the estimated limit. Beyond 1.2 a roll-off of another shape misleads
+LOADS = (0.45, 0.8, 0.9, 0.95, 1.0, 1.05)
+"""Flows worth weighing, over the estimated limit. Faster, a roll-off of another shape misleads
 more than the point tells."""
 STAY_GAIN = 0.9
 """Another temperature must promise a variance below this share to be worth the heating."""

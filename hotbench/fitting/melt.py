@@ -16,7 +16,7 @@ from hotbench.models import melt as model
 
 FEED_C = 30.0
 """Temperature at which filament enters the hot bore; assumed unless given."""
-SHAPE_MISFIT = 0.014
+SHAPE_MISFIT = 0.011
 """Standard deviation, in ln Q95, allowed for a roll-off of another shape than the model's: fits to
 noise-free Hill and ceiling roll-offs err by 0.2 to 3 % (tests/studies/test_melt_study.py)."""
 EXTRAPOLATION_PER_10_K = (0.05, 0.03)

@@ -19,7 +19,8 @@ EXPONENT_PRIOR = (6.0, 0.45)
 LEVEL_PRIOR = 0.1
 NOISE_PRIOR_POINTS = 4.0
 """How many residuals the declared noise counts for against the residuals found."""
-FAR, FAR_WEIGHT = 1.35, 0.25
+FAR = ((1.15, 0.25), (1.35, 0.0625))
+"""Weight of points beyond a load (flow over limit): there a roll-off of another shape misleads."""
 HUBER = 2.0
 JOINT_TEMPERATURES = 3
 _ROUNDS = 5
@@ -194,7 +195,9 @@ class _Problem:
         self.fill(theta)
         over = self.standardised()
         load = self.data.log_flow - theta[self.layout.limits][self.data.place.astype(int)]
-        far = np.where(load > np.log(FAR), FAR_WEIGHT, 1.0)
+        far = np.ones(self.count)
+        for beyond, weight in FAR:
+            far[load > np.log(beyond)] = weight
         size = np.abs(over) * np.sqrt(far)
         rough = 1.4826 * float(np.median(size)) if self.count > 8 else self.scale
         outlier = np.minimum(1.0, HUBER * max(rough, 0.3) / np.maximum(size, 1e-12))
