@@ -128,8 +128,9 @@ class ExtrudeTest(Procedure):
         """Come to the temperature from either side, fill the nozzle, settle."""
         moves.approach(printer, temperature_C, fan=self.fan)
         moves.rest(printer, temperature_C, STEADY)
+        self._check_ready(printer, temperature_C)
         printer.set_phase(f"prime {temperature_C:g}")
-        self._feed(printer, temperature_C, self.prime_mm, self.reference_flow_mm3_per_s)
+        self._feed(printer, self.prime_mm, self.reference_flow_mm3_per_s)
         pause(printer, PRIME_REST_s)
         moves.rest(printer, temperature_C, STEADY)
 
@@ -138,8 +139,9 @@ class ExtrudeTest(Procedure):
     ) -> Extrusion:
         moves.rest(printer, temperature_C, STEADY)
         before_g = self.scale.mass_g()
+        self._check_ready(printer, temperature_C)
         printer.set_phase(phases.extrude(temperature_C, flow_mm3_per_s))
-        self._feed(printer, temperature_C, self.length_mm, flow_mm3_per_s)
+        self._feed(printer, self.length_mm, flow_mm3_per_s)
         printer.set_phase(phases.hold(temperature_C))
         pause(printer, self.rest_s)
         extrusion = Extrusion(
@@ -151,15 +153,16 @@ class ExtrudeTest(Procedure):
         printer.record_extrusion(weighed)
         return weighed
 
-    def _feed(
-        self, printer: PrinterPort, temperature_C: float, length_mm: float, flow_mm3_per_s: float
-    ) -> None:
-        """Feed filament and wait until it is through; FellShort when the hot end is not ready."""
+    def _check_ready(self, printer: PrinterPort, temperature_C: float) -> None:
+        """FellShort when the hot end is not at the temperature, or too cold to extrude."""
         reading_C = printer.next_sample().temperature_C
         if reading_C < self.min_extrusion_C or abs(reading_C - temperature_C) > OFF_TARGET_K:
             raise FellShort(
                 f"hot end is at {reading_C:.1f} °C instead of {temperature_C:g} °C: not extruding"
             )
+
+    def _feed(self, printer: PrinterPort, length_mm: float, flow_mm3_per_s: float) -> None:
+        """Feed filament and wait until it is through; FellShort when the hot end gets too cold."""
         speed_mm_per_s = flow_mm3_per_s / self.mm3_per_mm
         printer.extrude(length_mm, speed_mm_per_s)
         for sample in samples_for(printer, length_mm / speed_mm_per_s):
