@@ -59,9 +59,8 @@ def _rich(table: Table) -> object:
     from rich import box
     from rich.table import Table as RichTable
 
-    drawn = RichTable(
-        title=table.caption, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False
-    )
+    headed = any(table.heads[1:]) and table.heads[0] != ""
+    drawn = RichTable(box=box.SIMPLE_HEAD, pad_edge=False, show_header=headed)
     for index, head in enumerate(table.heads):
         drawn.add_column(head, justify="right" if index in table.numeric else "left")
     for row in table.rows:
