@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 
 import numpy as np
 from numba import njit
@@ -127,6 +127,7 @@ def _steps(process: Process, sample_s: float) -> tuple[int, float]:
     return substeps, sample_s / substeps
 
 
+@lru_cache(maxsize=256)
 def _discrete(process: Process, step_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """State space of the process without its dead time, exact for a duty held over a step."""
     numerator = process.gain * _product([np.array([lead, 1.0]) for lead in process.leads_s])
