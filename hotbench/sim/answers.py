@@ -2,6 +2,7 @@
 
 from hotbench.sim.loop import FaultCode
 from hotbench.sim.printers import PrinterSpec
+from hotbench.wire.commands import checksum
 
 BANNER = "start"
 FAULT_TEXTS = {
@@ -34,10 +35,19 @@ def temperatures(
     if spec.reply_shape == "no duty":
         return f"{hot_end} {bed}"
     if spec.reply_shape == "two tools":
-        return (
-            f"{hot_end} {bed} T0:{reading_C:.1f} /{target_C:.1f} T1:{bed_C:.1f} /0.0 {power} @1:0"
-        )
-    return f"{hot_end} {bed} {power}"
+        first, second = f"T0{hot_end[1:]}", f"T1:{bed_C:.1f} /0.0"
+        return f"{hot_end} {bed} {first} {second} {power} @1:0"
+    return _sealed(spec, f"{hot_end} {bed} {power}")
+
+
+def acknowledged(spec: PrinterSpec, report: str) -> str:
+    """The report behind an `ok` on one line."""
+    return _sealed(spec, f"ok {report.partition('*')[0]}")
+
+
+def _sealed(spec: PrinterSpec, line: str) -> str:
+    """The line with its checksum, where the spec's board sends them."""
+    return f"{line}*{checksum(line)}" if spec.reply_shape == "with checksum" else line
 
 
 def identity(spec: PrinterSpec, time_scale: float) -> str:

@@ -134,7 +134,7 @@ class Firmware:
         if board.spec.reply_shape == "two lines":
             board.say(board.temperatures())
             return True
-        board.say(f"ok {board.temperatures()}")
+        board.say(answers.acknowledged(board.spec, board.temperatures()))
         return False
 
     def _fan_on(self, command: Command) -> bool:

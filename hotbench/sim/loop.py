@@ -265,13 +265,19 @@ def _watch_approach(state: FloatArray, gains: FloatArray, tick_s: float) -> int:
 
 
 @njit(cache=True)
-def _watch_track(state: FloatArray, gains: FloatArray) -> int:
-    """A deviation counts for more the further the setpoint has travelled lately."""
-    deviation = abs(state[State.TARGET_C] - state[State.READING_C])
+def watch_track(state: FloatArray, gains: FloatArray, reading_C: float) -> bool:
+    """Whether a stream's deviation is tolerated; it weighs more after much recent travel."""
+    deviation = abs(state[State.TARGET_C] - reading_C)
     weighed = deviation * (1.0 + gains[Gain.TRAVEL_per_K] * state[State.TRAVEL_K])
     state[State.WORST_K] = max(state[State.WORST_K], weighed)
-    if weighed > state[State.LIMIT_K]:
+    return bool(weighed <= state[State.LIMIT_K])
+
+
+@njit(cache=True)
+def _watch_stream(state: FloatArray, gains: FloatArray) -> int:
+    if not watch_track(state, gains, state[State.READING_C]):
         return FaultCode.TRACKING.value
+    deviation = abs(state[State.TARGET_C] - state[State.READING_C])
     if deviation < SETTLED_K and state[State.SINCE_CHANGE_s] > gains[Gain.STREAM_GAP_s]:
         state[State.MODE] = Mode.REGULATE.value
         state[State.RUNAWAY_s] = 0.0
@@ -296,7 +302,7 @@ def _watch(state: FloatArray, gains: FloatArray, tick_s: float) -> int:
     if mode == Mode.APPROACH:
         return _watch_approach(state, gains, tick_s)
     if mode == Mode.TRACK:
-        return _watch_track(state, gains)
+        return int(_watch_stream(state, gains))
     if mode == Mode.REGULATE:
         return _watch_hold(state, gains, tick_s)
     return FaultCode.NONE.value

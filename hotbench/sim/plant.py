@@ -1,6 +1,7 @@
 """From a printer's description to the arrays that the compiled kernels run on."""
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -110,7 +111,10 @@ def flow_limit_of(spec: PrinterSpec, wall_C: float) -> float:
     )
 
 
+@lru_cache(maxsize=256)
 def flow_limits_of(spec: PrinterSpec) -> FloatArray:
     """Flow limit per kelvin from LIMIT_START_C on, mm3/s, for the kernel to interpolate."""
     walls = LIMIT_START_C + LIMIT_STEP_K * np.arange(LIMIT_COUNT)
-    return np.array([flow_limit_of(spec, wall) for wall in walls])
+    limits = np.array([flow_limit_of(spec, wall) for wall in walls])
+    limits.setflags(write=False)
+    return limits

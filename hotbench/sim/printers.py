@@ -9,7 +9,7 @@ import numpy as np
 from hotbench.core.errors import unknown_key
 from hotbench.sim.melting import Criterion
 
-ReplyShape = Literal["one line", "two lines", "no duty", "two tools"]
+ReplyShape = Literal["one line", "two lines", "no duty", "two tools", "with checksum"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,7 +130,7 @@ PRINTERS: dict[str, PrinterSpec] = {
             melt_criterion="centre",
             melt_biot=10.0,
             rolloff_exponent=5.0,
-            control_period_s=0.04,
+            control_period_s=0.1,
             gain_per_K=0.05,
             integral_time_s=3.2,
             derivative_time_s=0.2,

@@ -18,6 +18,7 @@ from hotbench.sim.loop import (
     applied,
     melt_limit,
     seen,
+    watch_track,
 )
 from hotbench.sim.melting import Rolloff
 from hotbench.sim.physics import Field, settle, step_for, uniform_fields, workspace
@@ -201,6 +202,8 @@ class Rig:
         lone = at_temperature and not streaming
         if lone and jump_K > self.spec.jump_limit_K * self._spread():
             self.lock(FaultCode.JUMP)
+        if streaming and not watch_track(state, self.gains, self.reading_C(self.now_s)):
+            self.lock(FaultCode.TRACKING)
 
     def _spread(self) -> float:
         """This event's factor on a fault limit, lognormal."""

@@ -7,7 +7,7 @@ import pytest
 from hotbench.core.errors import LinkLost
 from hotbench.core.ports import Scale, Transport
 from hotbench.sim.board import SimulatedPrinter
-from hotbench.sim.loop import FaultCode
+from hotbench.sim.loop import FaultCode, HeaterState
 from hotbench.sim.printers import PRINTERS, PrinterSpec, ReplyShape
 from hotbench.wire.commands import encode
 
@@ -242,16 +242,12 @@ def test_fault_locks_the_heater_until_released(ask: Ask) -> None:
 
 def test_fault_line_is_said_when_it_happens() -> None:
     printer, line = hot(SLEEVE)
-    printer.rig.set_target(222.0)
-    line.read(line.now_s() + 1.0)
-    printer.rig.set_target(224.0)
-    printer.rig.set_target(250.0)
+    printer.rig.break_heater(HeaterState.STUCK_ON)
     begun_s = line.now_s()
-    assert (
-        line.read(begun_s + 100.0)
-        == b"Error:hot end strayed from its moving setpoint, heater locked\n"
-    )
-    assert line.now_s() - begun_s < 0.1
+    said = line.read(begun_s + 1000.0)
+    assert said == b"Error:hot end above its greatest temperature, heater locked\n"
+    assert 3.0 < line.now_s() - begun_s < 10.0
+    assert printer.rig.now_s == pytest.approx(line.now_s(), abs=0.03)
 
 
 def test_fault_ends_waiting_and_moving(ask: Ask) -> None:

@@ -72,7 +72,8 @@ def test_dip_times_agree_with_a_recorded_dip() -> None:
     down = rig.run(40.0)[:, Trace.SENSOR_C]
     rig.set_target(220.0)
     back = rig.run(20.0)[:, Trace.SENSOR_C]
-    times = truth.dip_times(SLEEVE, 220.0, 190.0, rest_s=24.0)
+    down_s = truth.dip_times(SLEEVE, 220.0, 190.0).down_s
+    times = truth.dip_times(SLEEVE, 220.0, 190.0, rest_s=40.0 - down_s)
     assert times.down_s == pytest.approx(np.argmax(down < 192.0) * rig.step_s, abs=0.1)
     assert times.back_s == pytest.approx(np.argmax(back > 217.0) * rig.step_s, abs=0.1)
     assert truth.dip_times(SLEEVE, 220.0, 190.0, fan=1.0).down_s < times.down_s
