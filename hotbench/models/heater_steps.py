@@ -35,43 +35,46 @@ class P(IntEnum):
     SENSOR_0 = 15  # C
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fan_effect(fan: float, exponent: float) -> float:
     """Share of the full fan's effect at a fan speed (0 to 1)."""
     return fan**exponent if fan > 0.0 else 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def near_rate(p: FloatArray, near: float, far: float, u: float, phi: float, flow: float) -> float:
     """Rate of the near node, K/s; temperatures as rises above ambient."""
     heat = p[P.HEATING] * u * (1.0 - p[P.FALLOFF] * near)
     shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(near)) + p[P.FAN] * phi + p[P.LOAD] * flow
-    return heat - shed * near - p[P.EXCHANGE] * (near - far)
+    rate: float = heat - shed * near - p[P.EXCHANGE] * (near - far)
+    return rate
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def far_rate(p: FloatArray, near: float, far: float, phi: float) -> float:
     """Rate of the far node, K/s."""
     shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(far)) + p[P.FAR_FAN] * phi
-    return p[P.RATIO] * p[P.EXCHANGE] * (near - far) - shed * far
+    rate: float = p[P.RATIO] * p[P.EXCHANGE] * (near - far) - shed * far
+    return rate
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fastest_rate(p: FloatArray) -> float:
     """Upper estimate of the fastest rate of the models, 1/s, with all losses at work."""
     nodes = p[P.EXCHANGE] * (1.0 + p[P.RATIO]) + p[P.LOSS] * (1.0 + 2 * p[P.GROWTH] * HOTTEST_K)
     nodes += p[P.FAN] + abs(p[P.HEATING] * p[P.FALLOFF])
     lag = 1.0 / p[P.LAG] if p[P.LAG] > LEAST_LAG_s else 0.0
-    return max(nodes, lag)
+    rate: float = max(nodes, lag)
+    return rate
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def substeps(p: FloatArray, duration_s: float) -> int:
     """How many Runge-Kutta steps cover `duration_s`."""
     return max(int(np.ceil(duration_s * fastest_rate(p) / STIFF_STEP)), 1)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def stride(p: FloatArray, state: FloatArray, h: float, u: float, phi: float, flow: float) -> None:
     """One classical Runge-Kutta step of (near, far, sensor) rises, in place."""
     near, far, sensor = state[0], state[1], state[2]
@@ -97,7 +100,7 @@ def stride(p: FloatArray, state: FloatArray, h: float, u: float, phi: float, flo
     state[2] = sensor + h / 6.0 * (s1 + 2.0 * s2 + 2.0 * s3 + s4) if lagging else state[0]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def advance(
     p: FloatArray, state: FloatArray, duration_s: float, duty: float, fan: float, flow: float
 ) -> None:
@@ -108,13 +111,13 @@ def advance(
         stride(p, state, duration_s / count, duty, phi, flow)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def relative_exp(z: float) -> float:
     """(1 - exp(-z)) / z, smooth through 0."""
     return -np.expm1(-z) / z if abs(z) > 1e-5 else 1.0 - z / 2.0 + z * z / 6.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def linear_step(
     p: FloatArray, near: float, sensor: float, d: float, u: float, phi: float, flow: float
 ) -> tuple[float, float]:

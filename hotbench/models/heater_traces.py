@@ -7,7 +7,7 @@ from hotbench.core.arrays import FloatArray
 from hotbench.models.heater_steps import P, fan_effect, linear_step, stride, substeps
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def hermite(s: float, h: float, y0: float, d0: float, y1: float, d1: float) -> float:
     """Cubic through values and slopes at both ends of a step of length h, at the share s."""
     t = 1.0 - s
@@ -19,12 +19,13 @@ def hermite(s: float, h: float, y0: float, d0: float, y1: float, d1: float) -> f
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _lag_slope(p: FloatArray, state: FloatArray) -> float:
-    return (state[0] - state[2]) / p[P.LAG]
+    slope: float = (state[0] - state[2]) / p[P.LAG]
+    return slope
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def trace_nodes(
     p: FloatArray, time_s: FloatArray, duty: FloatArray, fan: FloatArray, flow: FloatArray
 ) -> FloatArray:
@@ -59,7 +60,7 @@ def trace_nodes(
     return rises
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def trace_linear(
     p: FloatArray, time_s: FloatArray, duty: FloatArray, fan: FloatArray, flow: FloatArray
 ) -> FloatArray:
@@ -89,7 +90,7 @@ def trace_linear(
     return rises
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def crossing_times(
     p: FloatArray,
     state: FloatArray,

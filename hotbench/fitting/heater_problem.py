@@ -1,0 +1,319 @@
+"""The heater fit as least squares: parameters, residuals condensed to normal equations, lmfit.
+
+The residual vector handed to the solver has one entry per parameter and one more; its norm,
+gradient and Gauss-Newton matrix are exactly those of the full residual vector, so a log of any
+length costs the solver the same. With the Gauss-Newton matrix J'J = V L V', the condensed
+Jacobian is sqrt(L) V' and the condensed residual L^-1/2 V' J'r; the last entry keeps the norm.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import lmfit
+import numpy as np
+
+from hotbench.core.arrays import FloatArray
+from hotbench.fitting.heater_data import HeaterData, Stretch
+from hotbench.fitting.heater_starts import ASSUMED_AMBIENT_C
+from hotbench.fitting.heater_sums import Sums, walk_linear, walk_nodes
+from hotbench.fitting.heater_tangents import WIDTH
+from hotbench.models.heater import PARAMETERS, HeaterModel
+from hotbench.models.heater_steps import P
+from hotbench.models.parameters import Parameter
+
+NO_OUT, NO_ROWS = np.zeros(0), np.zeros((0, WIDTH))
+NO_PRODUCTS, NO_TALLY = np.zeros((0, WIDTH + 1, WIDTH + 1)), np.zeros((0, 0))
+AMBIENT = Parameter(
+    "ambient_C", "°C", -40.0, 80.0, ASSUMED_AMBIENT_C, "surroundings", logarithmic=False
+)
+START_SPREAD_K = 10.0
+"""Prior spread of how far a warm start's nodes are from the first reading."""
+START_RANGE_K = 150.0
+NEGLIGIBLE = 1e-13
+EVALUATIONS = 150
+FIRST_HEAT = 25
+RIVAL = 1.05
+"""A start whose cost is within this factor of the best after the first heat goes on."""
+COST_TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """A fitted number: a model parameter, the ambient, or a stretch's starting temperature."""
+
+    parameter: Parameter
+    place: P
+    stretch: int | None = None
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Sums at one point, in the solver's coordinates; segments along the first axis.
+
+    products: (s, d + 1, d + 1), Gauss-Newton matrix bordered by the gradient; tally: (s, 3) as
+    in `heater_sums.Sums`.
+    """
+
+    products: FloatArray
+    tally: FloatArray
+    prior: FloatArray
+
+    @cached_property
+    def gram(self) -> FloatArray:
+        """Gauss-Newton matrix over all segments and the prior."""
+        total: FloatArray = self.products.sum(axis=0) + self.prior
+        return total[:-1, :-1]
+
+    @cached_property
+    def grad(self) -> FloatArray:
+        """Half the cost's gradient."""
+        total: FloatArray = self.products.sum(axis=0) + self.prior
+        return total[-1, :-1]
+
+    @cached_property
+    def cost(self) -> float:
+        """Sum of rho(r^2), prior included."""
+        return float(self.tally[:, 0].sum() + self.prior[-1, -1])
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where the solver ended: values by unknown, in the outer (physical) coordinates."""
+
+    values: FloatArray
+    cost: float
+    evaluations: int
+    converged: bool
+
+
+@dataclass
+class Problem:
+    """One model on one data set. fixed: places held at a value; huber_K: robust beyond it."""
+
+    model: HeaterModel
+    data: HeaterData
+    fixed: dict[P, float] = field(default_factory=dict)
+    huber_K: float = math.inf
+
+    @cached_property
+    def unknowns(self) -> tuple[Unknown, ...]:
+        """What is fitted, model parameters first."""
+        shared = [
+            Unknown(PARAMETERS[place], place)
+            for place in self.model.places
+            if place not in self.fixed
+        ]
+        if self.data.ambient_C is None and P.AMBIENT not in self.fixed:
+            shared.append(Unknown(AMBIENT, P.AMBIENT))
+        local = [
+            Unknown(_start_parameter(stretch, place, i), place, i)
+            for i, stretch in enumerate(self.data.stretches)
+            if not stretch.uniform
+            for place in self._start_places()
+        ]
+        return (*shared, *local)
+
+    def _start_places(self) -> tuple[P, ...]:
+        return (P.NEAR_0, P.FAR_0) if P.EXCHANGE in self.model.places else (P.NEAR_0,)
+
+    def vector(self, values: FloatArray, stretch: int | None = None) -> FloatArray:
+        """The kernels' parameter vector at `values`, with the start of a stretch."""
+        vector = np.zeros(len(P))
+        for place, value in self.fixed.items():
+            vector[place] = value
+        ambient_C = self.data.ambient_C
+        if stretch is not None and self.data.stretches[stretch].ambient_C is not None:
+            ambient_C = self.data.stretches[stretch].ambient_C
+        if ambient_C is not None:
+            vector[P.AMBIENT] = ambient_C
+        if stretch is not None:
+            start_C = self.data.stretches[stretch].start_C
+            vector[[P.NEAR_0, P.FAR_0, P.SENSOR_0]] = start_C
+        for unknown, value in zip(self.unknowns, values, strict=True):
+            if unknown.stretch is None or unknown.stretch == stretch:
+                vector[unknown.place] = value
+        return vector
+
+    def evaluate(self, values: FloatArray) -> Evaluation:
+        """Sums over all stretches at `values` (outer coordinates)."""
+        count, size = max(len(self.data.segments), 1), len(self.unknowns)
+        products = np.zeros((count, size + 1, size + 1))
+        tally = np.zeros((count, 3))
+        for i, stretch in enumerate(self.data.stretches):
+            sums = Sums.zeros(count)
+            walk = walk_linear if self.model.linear else walk_nodes
+            vector = self.vector(values, i)
+            _walk(walk, vector, stretch, stretch.fitted, self.huber_K, sums=sums)
+            mine = [k for k, u in enumerate(self.unknowns) if u.stretch in (None, i)]
+            places = [*(int(self.unknowns[k].place) for k in mine), WIDTH]
+            slopes = np.array([*(self.unknowns[k].parameter.slope(values[k]) for k in mine), 1.0])
+            part = sums.products[:, places][:, :, places] * slopes[:, None] * slopes
+            products[np.ix_(range(count), [*mine, size], [*mine, size])] += part
+            tally += sums.tally
+        return Evaluation(products, tally, self._prior(values))
+
+    def _prior(self, values: FloatArray) -> FloatArray:
+        """Pull of warm starts towards the first reading, as one more segment."""
+        size = len(self.unknowns)
+        prior = np.zeros((size + 1, size + 1))
+        for k, unknown in enumerate(self.unknowns):
+            if unknown.stretch is not None:
+                away = (values[k] - unknown.parameter.default) / START_SPREAD_K
+                prior[k, k] += START_SPREAD_K**-2
+                prior[k, size] += away / START_SPREAD_K
+                prior[size, k] += away / START_SPREAD_K
+                prior[size, size] += away**2
+        return prior
+
+    def trace(self, values: FloatArray, stretch: int) -> FloatArray:
+        """Predicted temperature over a stretch, C."""
+        part = self.data.stretches[stretch]
+        out = np.empty(len(part))
+        walk = walk_linear if self.model.linear else walk_nodes
+        _walk(walk, self.vector(values, stretch), part, part.fitted, math.inf, out=out)
+        return out
+
+    def solve(self, start: FloatArray, evaluations: int = EVALUATIONS) -> Solution:
+        """Least squares from one point, within the parameters' bounds (lmfit, scipy's trf)."""
+        condensed = _Condensed(self)
+        fit = lmfit.Minimizer(condensed.residual, self._params(start), calc_covar=False).minimize(
+            method="least_squares",
+            jac=condensed.jacobian,
+            x_scale="jac",
+            ftol=COST_TOLERANCE,
+            xtol=1e-8,
+            gtol=1e-10,
+            max_nfev=evaluations,
+        )
+        inner = np.array([fit.params[name].value for name in condensed.names])
+        cost = condensed.at(inner).cost
+        return Solution(self.outer(inner), cost, condensed.evaluations, bool(fit.success))
+
+    def point(self, start: dict[P, float]) -> FloatArray:
+        """Values by unknown from a start by place; what it does not name takes its default."""
+        return np.array(
+            [
+                u.parameter.clipped(start.get(u.place, u.parameter.default))
+                if u.stretch is None
+                else u.parameter.default
+                for u in self.unknowns
+            ]
+        )
+
+    def outer(self, inner: FloatArray) -> FloatArray:
+        """Physical values from the solver's coordinates."""
+        return np.array([u.parameter.outer(x) for u, x in zip(self.unknowns, inner, strict=True)])
+
+    def inner(self, values: FloatArray) -> FloatArray:
+        """The solver's coordinates from physical values."""
+        return np.array([u.parameter.inner(x) for u, x in zip(self.unknowns, values, strict=True)])
+
+    def _params(self, values: FloatArray) -> lmfit.Parameters:
+        params = lmfit.Parameters()
+        for k, (unknown, value) in enumerate(zip(self.unknowns, values, strict=True)):
+            parameter = unknown.parameter
+            params.add(
+                f"p{k}",
+                value=parameter.inner(parameter.clipped(value)),
+                min=parameter.inner(parameter.low),
+                max=parameter.inner(parameter.high),
+            )
+        return params
+
+
+def _start_parameter(stretch: Stretch, place: P, number: int) -> Parameter:
+    start_C = stretch.start_C
+    name = f"{'near' if place is P.NEAR_0 else 'far'}_start_{number}_C"
+    low, high = start_C - START_RANGE_K, start_C + START_RANGE_K
+    return Parameter(name, "°C", low, high, start_C, "state before the record", logarithmic=False)
+
+
+def _walk(
+    walk: object,
+    vector: FloatArray,
+    stretch: Stretch,
+    segment: np.ndarray,
+    huber_K: float,
+    *,
+    out: FloatArray = NO_OUT,
+    rows: FloatArray = NO_ROWS,
+    sums: Sums | None = None,
+) -> None:
+    walk(  # type: ignore[operator]
+        vector,
+        stretch.time_s,
+        stretch.temperature_C,
+        stretch.duty,
+        stretch.fan,
+        stretch.flow_mm3_per_s,
+        segment,
+        stretch.weight,
+        huber_K,
+        out,
+        rows,
+        NO_PRODUCTS if sums is None else sums.products,
+        NO_TALLY if sums is None else sums.tally,
+    )
+
+
+class _Condensed:
+    """Residual and Jacobian of a problem for lmfit; the last point's sums are kept."""
+
+    def __init__(self, problem: Problem) -> None:
+        self._problem = problem
+        self.names = [f"p{k}" for k in range(len(problem.unknowns))]
+        self.evaluations = 0
+        self._last: tuple[bytes, Evaluation] | None = None
+
+    def at(self, inner: FloatArray) -> Evaluation:
+        key = inner.tobytes()
+        if self._last is None or self._last[0] != key:
+            self.evaluations += 1
+            self._last = key, self._problem.evaluate(self._problem.outer(inner))
+        return self._last[1]
+
+    def _evaluation(self, params: lmfit.Parameters) -> Evaluation:
+        return self.at(np.array([params[name].value for name in self.names]))
+
+    def residual(self, params: lmfit.Parameters) -> FloatArray:
+        evaluation = self._evaluation(params)
+        return condensed(evaluation.gram, evaluation.grad, evaluation.cost)[0]
+
+    def jacobian(self, params: lmfit.Parameters) -> FloatArray:
+        evaluation = self._evaluation(params)
+        return condensed(evaluation.gram, evaluation.grad, evaluation.cost)[1]
+
+
+def condensed(gram: FloatArray, grad: FloatArray, cost: float) -> tuple[FloatArray, FloatArray]:
+    """Residual (d + 1,) and Jacobian (d + 1, d) with the same cost, gradient and Gauss-Newton.
+
+    Directions without any weight (eigenvalue below 1e-13 of the largest) stay still.
+    """
+    scale = np.sqrt(np.maximum(np.diag(gram), np.finfo(float).tiny))
+    values, vectors = np.linalg.eigh(gram / scale[:, None] / scale)
+    roots = np.sqrt(np.maximum(values, 0.0))
+    seen = values > NEGLIGIBLE * max(float(values[-1]), np.finfo(float).tiny)
+    turned = vectors.T @ (grad / scale)
+    head = np.where(seen, turned / np.where(seen, roots, 1.0), 0.0)
+    rest = math.sqrt(max(cost - float(head @ head), 0.0))
+    jacobian = np.vstack([roots[:, None] * vectors.T * scale, np.zeros(scale.size)])
+    return np.append(head, rest), jacobian
+
+
+def solve_best(problem: Problem, starts: Sequence[dict[P, float]]) -> Solution:
+    """Best of several starts: all run a little, then the best and its near rivals to the end."""
+    points = [problem.point(start) for start in starts]
+    heats = [problem.solve(point, FIRST_HEAT) for point in points]
+    best = min(heats, key=lambda heat: heat.cost)
+    finals = [
+        heat if heat.converged else problem.solve(heat.values)
+        for heat in heats
+        if heat is best or (not heat.converged and heat.cost < RIVAL * best.cost)
+    ]
+    won = min(finals, key=lambda final: final.cost)
+    spent = sum(heat.evaluations for heat in heats) + sum(
+        final.evaluations for final in finals if not any(final is heat for heat in heats)
+    )
+    return replace(won, evaluations=spent)
