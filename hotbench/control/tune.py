@@ -8,11 +8,14 @@ from hotbench.control.forms import Pid
 from hotbench.control.loop import Scenario, predict
 from hotbench.control.margins import margins
 from hotbench.control.process import Process, ultimate
-from hotbench.control.reduce import first_order, integrator, second_order
+from hotbench.control.reduce import first_order, integrator, operating_point, second_order
 from hotbench.control.robust import Aims, filtered, robust_gains
 from hotbench.control.rules import RULES
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.quantity import Quantity
+
+_LAGS = ("sensor_lag_s", "dead_time_s")
+_POWER = "heating_K_per_s"
 
 ROBUST = "robust optimum"
 NAMES = (*RULES, ROBUST)
@@ -89,6 +92,69 @@ def processes_over(
     alone = [{**nominal, n: end} for n, *both in ends for end in both if end is not None]
     corners = _corners(build, nominal, alone)
     return [build(values) for values in (nominal, *alone, *corners)]
+
+
+def heater_processes(
+    model_name: str,
+    parameters: Mapping[str, Quantity],
+    *,
+    temperature_C: float,
+    ambient_C: float,
+    combined_lag: Quantity | None = None,
+    fan: float = 0.0,
+) -> list[Process]:
+    """Processes of a fitted heater at a temperature, over its intervals: nominal first.
+
+    Sensor lag and dead time are too correlated to vary alone: both are scaled together, so that
+    their sum spans `combined_lag`. Every other parameter takes each end alone; lag and power
+    also their four corners. Ends at which full power cannot hold the temperature are left out.
+    Errors: BadInput when it cannot hold it at the nominal parameters.
+    """
+    nominal = {name: quantity.value for name, quantity in parameters.items()}
+
+    def at(values: Mapping[str, float]) -> Process:
+        point = operating_point(
+            model_name, values, temperature_C=temperature_C, ambient_C=ambient_C, fan=fan
+        )
+        return point.process
+
+    varied = [*_ends_alone(nominal, parameters), *_lag_and_power(nominal, parameters, combined_lag)]
+    return [at(nominal), *(process for values in varied for process in _held(at, values))]
+
+
+def _held(
+    at: Callable[[Mapping[str, float]], Process], values: Mapping[str, float]
+) -> list[Process]:
+    try:
+        return [at(values)]
+    except BadInput:
+        return []
+
+
+def _ends_alone(
+    nominal: Mapping[str, float], parameters: Mapping[str, Quantity]
+) -> list[dict[str, float]]:
+    return [
+        {**nominal, name: end}
+        for name, quantity in parameters.items()
+        if name not in _LAGS
+        for end in (quantity.low, quantity.high)
+        if end is not None
+    ]
+
+
+def _lag_and_power(
+    nominal: Mapping[str, float], parameters: Mapping[str, Quantity], lag: Quantity | None
+) -> list[dict[str, float]]:
+    """Both lags scaled to each end of the combined lag, alone and with each end of the power."""
+    total = sum(nominal.get(name, 0.0) for name in _LAGS)
+    if lag is None or lag.low is None or lag.high is None or total <= 0.0:
+        return []
+    power = parameters[_POWER]
+    powers = [power.value, *(end for end in (power.low, power.high) if end is not None)]
+    lags = [{name: nominal[name] * end / total for name in _LAGS if name in nominal}
+            for end in (max(lag.low, 0.0), lag.high) if end > 0.0]  # fmt: skip
+    return [{**nominal, **scaled, _POWER: level} for scaled in lags for level in powers]
 
 
 def _corners(

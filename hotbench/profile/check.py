@@ -7,7 +7,9 @@ from datetime import date
 from itertools import chain, pairwise
 from typing import Literal
 
+from hotbench.core.errors import nearest
 from hotbench.core.quantity import Quantity
+from hotbench.models.heater import HEATER_MODELS
 from hotbench.profile.types import CoolingRate, HeatingRate, MachineProfile, Melt, Row, SlewRate
 from hotbench.profile.walk import Entry, condition, entries
 
@@ -216,6 +218,20 @@ def _hold_duty_rises(profile: MachineProfile) -> Iterator[Finding]:
         yield from _falls(at_fan, "heater.hold_duty", "less duty holds a higher temperature")
 
 
+def _known_model(profile: MachineProfile) -> Iterator[Finding]:
+    if profile.heater is None:
+        return
+    model = HEATER_MODELS.get(profile.heater.model)
+    if model is None:
+        text = f"'{profile.heater.model}' is no model of this package"
+        yield Finding("warn", "heater.model", text, f"known: {', '.join(HEATER_MODELS)}")
+        return
+    names = [parameter.name for parameter in model.parameters]
+    for name in sorted(set(profile.heater.parameters) - set(names)):
+        remedy = f"did you mean '{guess}'?" if (guess := nearest(name, names)) else ""
+        yield Finding("refuse", f"heater.parameters.{name}", "no parameter of the model", remedy)
+
+
 def _judged(profile: MachineProfile) -> Iterator[Finding]:
     if profile.heater is None:
         return
@@ -295,6 +311,7 @@ RULES: tuple[Rule, ...] = (
     _slew_within_power,
     _flow_rises,
     _hold_duty_rises,
+    _known_model,
     _judged,
     _margins,
     _below_limit_temperature,

@@ -214,9 +214,12 @@ class _Builder:
 
     def _text(self, event: Any, location: Location) -> str:
         text = str(event.value)
-        if not text.isascii() and any("\ud800" <= char <= "\udfff" for char in text):
-            raise self._refusal("half a character pair", event, location)
-        return text
+        if text.isascii():
+            return text
+        try:  # JSON writes a character beyond 16 bits as an escaped pair
+            return text.encode("utf-16", "surrogatepass").decode("utf-16")
+        except UnicodeDecodeError as error:
+            raise self._refusal("half a character pair", event, location) from error
 
     def _refusal(
         self,

@@ -137,7 +137,9 @@ class HeldOut(Part):
     measure: Text = Field(default="temperature", description="what was predicted")
     rms_K: Magnitude | None = None
     worst_K: Magnitude | None = None
-    error_percent: float | None = Field(default=None, description="predicted against measured")
+    error_percent: float | None = Field(
+        default=None, description="RMS over the range, or of the figure"
+    )
     samples: Count = 0
 
 
@@ -202,7 +204,7 @@ class Heater(Part):
         default=(), description="duty that holds a temperature, nothing extruded"
     )
     load_per_flow: Quantity | None = Field(
-        default=None, description="cooling by the filament: K/s for every mm3/s"
+        default=None, description="cooling by the filament for every mm3/s"
     )
     validation: tuple[HeldOut, ...] = Field(
         default=(), description="errors on phases that were kept out of the fit"

@@ -14,8 +14,9 @@ from hotbench.control.margins import margins
 from hotbench.control.process import Process, ultimate
 from hotbench.control.robust import Aims, filtered, robust_gains, worst_figures
 from hotbench.control.rules import RULES
-from hotbench.control.tune import NAMES, ROBUST, side_by_side, tuned
+from hotbench.control.tune import NAMES, ROBUST, heater_processes, side_by_side, tuned
 from hotbench.core.errors import BadInput, FellShort
+from hotbench.core.quantity import Quantity
 
 FIRST = Process.first_order(300.0, 15.0, 0.5)
 GENTLE = Scenario(step_K=2.0, load_duty=0.05, hold_duty=0.3)
@@ -134,3 +135,31 @@ def test_worst_corners_are_worse_than_each_end_alone(
     gains = [ultimate(process)[0] for process in alone]
     assert ultimate(lowest)[0] < min(gains) < ultimate(nominal)[0]
     assert ultimate(highest)[0] > max(gains) > ultimate(nominal)[0]
+
+
+def known(value: float, share: float = 0.1) -> Quantity:
+    low, high = value * (1.0 - share), value * (1.0 + share)
+    return Quantity(value=value, unit="", low=low, high=high, confidence=0.95, basis="fitted")
+
+
+def test_lag_and_dead_time_are_varied_together(sleeve: dict[str, float]) -> None:
+    """Their sum spans the combined lag and their ratio stays, however wide each alone."""
+    parameters = {name: known(value, 0.05) for name, value in sleeve.items()}
+    parameters |= {name: known(sleeve[name], 0.9) for name in ("sensor_lag_s", "dead_time_s")}
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    found = heater_processes("two-node", parameters, combined_lag=known(0.6, 0.1), **at)
+    assert len(found) == 1 + 2 * (len(sleeve) - 2) + 6
+    totals = [process.dead_s + min(process.lags_s) for process in found]
+    assert totals[0] == pytest.approx(0.6)
+    assert (min(totals), max(totals)) == pytest.approx((0.54, 0.66))
+    assert [p.dead_s / min(p.lags_s) for p in found] == pytest.approx([0.5] * len(found))
+
+
+def test_ends_that_cannot_hold_the_temperature_are_left_out(sleeve: dict[str, float]) -> None:
+    parameters = {name: known(value, 0.05) for name, value in sleeve.items()}
+    parameters["heating_K_per_s"] = known(sleeve["heating_K_per_s"], 0.95)
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    assert len(heater_processes("two-node", parameters, **at)) == 2 * (len(sleeve) - 2)
+    weak = {**parameters, "heating_K_per_s": known(1.0)}
+    with pytest.raises(BadInput, match="cannot hold"):
+        heater_processes("two-node", weak, **at)

@@ -33,8 +33,20 @@ def rate(value: float, spread: float, **keys: object) -> dict[str, Any]:
 
 def heater() -> dict[str, Any]:
     return {
-        "model": "2N+c",
-        "parameters": {"b": fitted(21.3, 0.4, "K/s"), "tau": fitted(0.41, 0.2, "s")},
+        "model": "two-node",
+        "parameters": {
+            "heating_K_per_s": fitted(21.3, 0.4, "K/s"),
+            "falloff_per_K": fitted(8e-4, 1e-4, "1/K"),
+            "loss_per_s": fitted(6.1e-3, 3e-4, "1/s"),
+            "loss_growth_per_K": fitted(1e-3, 2e-4, "1/K"),
+            "fan_loss_per_s": fitted(9.8e-3, 5e-4, "1/s"),
+            "fan_exponent": fitted(0.6, 0.05, ""),
+            "exchange_per_s": fitted(0.05, 0.004, "1/s"),
+            "capacity_ratio": fitted(0.3, 0.03, ""),
+            "far_fan_loss_per_s": fitted(5e-3, 6e-4, "1/s"),
+            "sensor_lag_s": fitted(0.41, 0.2, "s"),
+            "dead_time_s": fitted(0.21, 0.2, "s"),
+        },
         "ambient": fitted(23.1, 0.3, "°C"),
         "valid_temperature": {"low": 24.0, "high": 240.0, "unit": "°C"},
         "heating_rate": [

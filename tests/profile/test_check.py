@@ -25,6 +25,11 @@ def test_the_sound_profile_only_warns_of_what_it_says_itself(profile: MachinePro
 
 
 REFUSED: list[tuple[str, str, Change]] = [
+    (
+        "parameters.los_per_s",
+        "no parameter of the model",
+        lambda p: p["heater"]["parameters"].update(los_per_s=seconds(1.0)),
+    ),
     ("provenance.runs", "no run is named", lambda p: p["provenance"].update(runs=[])),
     ("runs[step-1]", "no digest", lambda p: p["provenance"]["runs"][0].update(sha256={})),
     ("slew[heating", "without a trial", lambda p: p["slew"][0].update(evidence={})),
@@ -78,6 +83,7 @@ def test_refused(where: str, text: str, change: Change, plain: dict[str, Any]) -
 
 
 WARNED: list[tuple[str, str, Change]] = [
+    ("heater.model", "no model of this package", lambda p: p["heater"].update(model="of mine")),
     ("slew[heating", "not confirmed", lambda p: p["slew"][0]["evidence"].update(confirmed=False)),
     ("slew[heating", "ended in a fault", lambda p: p["slew"][0]["evidence"].update(faults=1)),
     ("combined_lag", "assumed", lambda p: p["heater"].update(combined_lag=assumed(0.5))),

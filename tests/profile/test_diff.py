@@ -121,7 +121,7 @@ def test_a_profile_equals_itself(plain: dict[str, Any]) -> None:
     assert not comparison.significant
     same = "heats about the same at 220 °C, cold (-3 to 3.1 %)"
     assert same in [row.words for row in comparison.differences]
-    assert len(comparison.differences) == 29
+    assert len(comparison.differences) == 38
     assert comparison.shared_runs == ("step-1", "ramp-1", "extrude-1")
     assert comparison.for_prints == ["nothing that the intervals do not explain"]
 

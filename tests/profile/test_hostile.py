@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from hotbench.core.errors import BadInput
+from hotbench.models.heater import HEATER_MODELS
 from hotbench.profile.safe_yaml import LIMIT_BYTES
 from hotbench.profile.yaml_io import loads, parse, read_profile
 
@@ -17,10 +18,11 @@ VALID = (Path(__file__).parents[2] / "data_demo" / "example_machine.yaml").read_
 LINES = VALID.splitlines(keepends=True)
 KEY = re.compile(r"([\w]+):")
 NUMBER = re.compile(r"(?<=: )-?\d+\.\d+(?=[,}\n])")
+PARAMETERS = {parameter.name for parameter in HEATER_MODELS["two-node"].parameters}
 HEAD = "hotbench_profile: 1\n"
 
-FREE_KEYS = {"seed", "hotbench_profile"}
-"""Options may be called anything; the version has cases of its own."""
+FREE_KEYS = {"seed", "hotbench_profile", *PARAMETERS}
+"""Options and model parameters go by any name; the version has cases of its own."""
 
 Case = tuple[str, bytes]
 
@@ -180,7 +182,10 @@ def test_a_misspelt_key_names_its_line_and_the_nearest() -> None:
 
 def test_a_misspelt_key_inside_a_quantity_and_a_row_is_found() -> None:
     in_quantity = refusal(VALID.replace("value: 21.3", "valeu: 21.3"))
-    assert "heater.parameters.b.valeu: unknown key 'valeu'; did you mean 'value'?" in in_quantity
+    assert (
+        "heater.parameters.heating_K_per_s.valeu: unknown key 'valeu'; did you mean 'value'?"
+        in in_quantity
+    )
     in_row = refusal(VALID.replace("start: cold", "strat: cold", 1))
     assert "heater.heating_rate[0].strat: unknown key 'strat'; did you mean 'start'?" in in_row
 
@@ -191,7 +196,7 @@ def test_a_wrong_value_is_shown_with_its_place() -> None:
 
 
 def test_a_missing_key_is_named() -> None:
-    line = refusal(VALID.replace('  model: "2N+c"\n', ""))
+    line = refusal(VALID.replace("  model: two-node\n", ""))
     assert line.endswith("heater: missing key 'model'")
 
 

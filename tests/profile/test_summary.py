@@ -24,7 +24,7 @@ def test_parameters_of_the_model_are_no_headline(profile: MachineProfile) -> Non
 
 def test_names_of_numbers_are_unique(profile: MachineProfile) -> None:
     names = [entry.where for entry in entries(profile)]
-    assert len(set(names)) == len(names) == 29
+    assert len(set(names)) == len(names) == 38
 
 
 def test_lines_about_limits_and_gaps(profile: MachineProfile) -> None:
