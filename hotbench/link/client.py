@@ -12,18 +12,23 @@ from hotbench.link.config import LinkConfig, check_fraction
 from hotbench.link.dating import ReportDating
 from hotbench.link.dialogue import Dialogue, Heard, acknowledges
 from hotbench.link.feeding import FeedLog
-from hotbench.link.safety import fan_command, heat_command, safe_bytes, safe_commands
+from hotbench.link.safety import (
+    EMERGENCY_STOP,
+    OffProof,
+    fan_command,
+    heat_command,
+    safe_bytes,
+    safe_commands,
+)
 from hotbench.link.scaling import ScaledTransport
 from hotbench.link.setpoints import SetpointLog
 from hotbench.wire.faults import REFUSED
 from hotbench.wire.replies import (
     Banner,
-    Busy,
     Fault,
     Identity,
     Ok,
     Reading,
-    Reply,
     TemperatureReport,
 )
 
@@ -85,7 +90,6 @@ class Printer:
         self._quiet_observers = False
         self._duty_noted = False
         self._poll_due_s = -math.inf
-        self._seen_s = -math.inf
 
     # what composition needs
 
@@ -111,7 +115,6 @@ class Printer:
         """Time 0 of the run is now."""
         self._ready()
         self._origin_s = self._dialogue.now_s()
-        self._seen_s = -math.inf
         self._fresh.clear()
         self._dating.restart()
 
@@ -122,6 +125,14 @@ class Printer:
         """
         self._ready()
         return self._identity or NOBODY
+
+    def ping(self) -> float:
+        """Ask for a temperature at once; the round trip, board seconds."""
+        self._ready()
+        asked_s = self._dialogue.now_s()
+        self._dialogue.command("M105", also=TemperatureReport)
+        self._fresh.clear()
+        return self._dialogue.now_s() - asked_s
 
     def close(self) -> None:
         """Release the line; the board keeps doing what it was told, so make it safe before."""
@@ -303,11 +314,10 @@ class Printer:
             self._hear_report(reply, heard)
         elif isinstance(reply, Fault):
             self._hear_fault(reply)
+        elif isinstance(reply, Banner):
+            self._hear_banner(reply)
         elif not isinstance(reply, Ok):
             self._tell("heard", reply.text)
-        if self._tolerant:
-            return
-        self._check(reply)
 
     def _hear_report(self, report: TemperatureReport, heard: Heard) -> None:
         reading = report.hot_end(self.config.tool)
@@ -320,7 +330,6 @@ class Printer:
             heard.at_s, self._dialogue.asked_s, heard.reports_behind, interval_s
         )
         sample = self._sample(report, reading, time_s - self._origin_s)
-        self._seen_s = sample.time_s
         self._fresh.append(sample)
         self._hand_out(lambda observer: observer.on_sample(sample))
         self._check_setpoint(sample.time_s, reading.setpoint_C)
@@ -367,17 +376,11 @@ class Printer:
             raise LinkError(f"the board refused: {fault.text}; {fault.advice}")
         raise ControllerFault(fault.text, fault.advice, fault.kind)
 
-    def _check(self, reply: Reply) -> None:
-        if isinstance(reply, Banner):
+    def _hear_banner(self, banner: Banner) -> None:
+        self._tell("heard", banner.text)
+        if not self._tolerant:
             self._setpoints.clear()
-            raise LinkError(f"the board restarted during the run (it said {reply.text!r})")
-        blind_s = self.now_s() - self._seen_s
-        if (
-            isinstance(reply, Busy)
-            and self._setpoints.heating
-            and self.config.longest_blind_s < blind_s < math.inf
-        ):
-            raise NoReply(f"the board has shown no temperature for {blind_s:.0f} s while heating")
+            raise LinkError(f"the board restarted during the run (it said {banner.text!r})")
 
     # telling
 
@@ -402,27 +405,26 @@ class Printer:
             self._dialogue.write(safe_bytes(self.config))
             if self._shows_off():
                 return "off"
+        if self._identity is not None:
+            self._tell("command", EMERGENCY_STOP.decode().strip())
+            self._dialogue.write(EMERGENCY_STOP + safe_bytes(self.config))
+            return "off" if self._shows_off() else "unconfirmed"
         return "unconfirmed"
 
     def _shows_off(self) -> bool:
-        """Whether the board reports setpoint 0; a report without setpoints cannot tell."""
+        """Whether the board shows that it is off, asked again and again for a while."""
         if self._identity is None:
             return False
         patience_s = max(self.config.safe_patience_s, self._dialogue.wall(1.0))
         end_s = self._dialogue.now_s() + patience_s
+        proof = OffProof(self.config)
         while self._dialogue.now_s() < end_s:
             self._dialogue.write(b"M105\n")
             asked_until_s = min(end_s, self._dialogue.now_s() + patience_s / 4.0)
             while (heard := self._dialogue.read(asked_until_s)) is not None:
-                if self._is_off(heard.reply):
+                if proof.given_by(heard.reply):
                     return True
         return False
-
-    def _is_off(self, reply: Reply) -> bool:
-        if not isinstance(reply, TemperatureReport):
-            return False
-        reading = reply.hot_end(self.config.tool)
-        return reading is not None and reading.setpoint_C == 0.0
 
     def _switch_off_elsewhere(self) -> SafeOutcome:
         """After the port vanished: open it again if possible, and switch off there."""

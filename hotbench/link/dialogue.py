@@ -1,5 +1,6 @@
 """One command in flight at a time: send, wait for the acknowledgement, send again when asked."""
 
+import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -42,6 +43,7 @@ class Exchange:
 
     text: str
     also: type | None
+    begun_s: float
     give_up_s: float
     retry_s: float
     acknowledged: bool = False
@@ -77,6 +79,7 @@ class Dialogue:
         self._splitter = LineSplitter()
         self._queue: deque[Heard] = deque()
         self._checksums_seen = False
+        self._informed_s = -math.inf
         self.last_text = ""
 
     def now_s(self) -> float:
@@ -113,6 +116,8 @@ class Dialogue:
             if not self._queue and self.now_s() >= deadline_s:
                 return None
         heard = self._queue.popleft()
+        if isinstance(heard.reply, TemperatureReport):
+            self._informed_s = heard.at_s
         self._hear(heard)
         return heard
 
@@ -129,8 +134,9 @@ class Dialogue:
         incomplete. Raises NoReply after the configured silence, LinkError on a line too noisy.
         """
         self.settle()
-        self.asked_s = self.now_s() if also is TemperatureReport else None
-        exchange = Exchange(text, also, self._give_up_s(), self._retry_s())
+        now_s = self.now_s()
+        self.asked_s = now_s if also is TemperatureReport else None
+        exchange = Exchange(text, also, now_s, self._give_up_s(), self._retry_s())
         self.write(self._numbering.encode(text))
         try:
             while not exchange.complete and not self._over(exchange):
@@ -192,6 +198,7 @@ class Dialogue:
 
     def _answer(self, exchange: Exchange, reply: Reply) -> None:
         if isinstance(reply, Busy):
+            self._check_blind(exchange)
             exchange.give_up_s, exchange.retry_s = self._give_up_s(), self._retry_s()
         elif isinstance(reply, Resend):
             self._repeat(exchange, reply)
@@ -200,6 +207,13 @@ class Dialogue:
             exchange.retry_s = self.now_s() if isinstance(reply, Unknown) else self._retry_s()
         if exchange.also is not None and isinstance(reply, exchange.also):
             exchange.found = reply
+
+    def _check_blind(self, exchange: Exchange) -> None:
+        blind_s = self.now_s() - max(exchange.begun_s, self._informed_s)
+        if blind_s > self._config.longest_blind_s:
+            raise NoReply(
+                f"{self.transport.name}: busy with {exchange.text}, no temperature for {blind_s:.0f} s"
+            )
 
     def _repeat(self, exchange: Exchange, wanted: Resend) -> None:
         """The board asks for a line: send it, unless the question shows that it has it."""

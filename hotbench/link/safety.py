@@ -1,6 +1,10 @@
 """The bytes that switch a printer to its safe state, whatever the line is in the middle of."""
 
+import math
+
 from hotbench.link.config import LinkConfig
+from hotbench.link.dialogue import acknowledges
+from hotbench.wire.replies import Reply, TemperatureReport
 
 
 def fan_command(fraction: float) -> str:
@@ -22,7 +26,33 @@ def safe_commands(config: LinkConfig) -> tuple[str, ...]:
 def safe_bytes(config: LinkConfig) -> bytes:
     """`safe_commands` as bytes.
 
-    The newline in front ends a line that was cut off half sent. Without line numbers they are
-    taken whatever number the board expects.
+    The newline in front ends a line that was cut off half sent; M108 ends a wait in which the
+    board takes no other line, where it knows that. Without line numbers they are taken whatever
+    number the board expects.
     """
-    return ("\n" + "\n".join(safe_commands(config)) + "\n").encode("ascii")
+    return ("\n" + "\n".join(("M108", *safe_commands(config))) + "\n").encode("ascii")
+
+
+EMERGENCY_STOP = b"\nM112\n"
+"""The last resort for a board that does not confirm that its heater is off."""
+
+
+class OffProof:
+    """What shows that the heater is off.
+
+    A report with setpoint 0; from a board that reports no setpoints, as many acknowledgements as
+    lines were sent.
+    """
+
+    def __init__(self, config: LinkConfig) -> None:
+        self._tool = config.tool
+        self._missing = safe_bytes(config).strip().count(b"\n") + 1
+
+    def given_by(self, reply: Reply) -> bool:
+        """Whether the heater is shown to be off after this reply."""
+        self._missing -= acknowledges(reply)
+        reading = reply.hot_end(self._tool) if isinstance(reply, TemperatureReport) else None
+        if reading is None:
+            return False
+        silent = math.isnan(reading.setpoint_C)
+        return reading.setpoint_C == 0.0 or (silent and self._missing < 0)

@@ -175,8 +175,10 @@ def _refusal(url: str, error: Exception) -> BadInput:
     stated = _NUMBER.search(words)
     number = int(stated[1]) if stated else getattr(error, "errno", None)
     locked = "lock" in words.lower()
-    remedy = REMEDIES[errno.EBUSY] if locked else REMEDIES.get(number or 0, REMEDIES[errno.ENOENT])
-    return BadInput("cannot open the port", where=url, value=_plain(error), remedy=remedy)
+    fallback = REMEDIES[errno.ENOTTY if "://" in url else errno.ENOENT]
+    remedy = REMEDIES[errno.EBUSY] if locked else REMEDIES.get(number or 0, fallback)
+    where = url or "port"
+    return BadInput("cannot open the port", where=where, value=_plain(error), remedy=remedy)
 
 
 def _plain(error: Exception) -> str:

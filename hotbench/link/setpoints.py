@@ -21,11 +21,6 @@ class SetpointLog:
         """The latest setpoint; NaN before the first."""
         return self._commands[-1][1] if self._commands else math.nan
 
-    @property
-    def heating(self) -> bool:
-        """Whether the latest setpoint asks for heat."""
-        return self.commanded_C > 0.0
-
     def command(self, time_s: float, setpoint_C: float) -> None:
         """A setpoint was accepted."""
         self._commands.append((time_s, setpoint_C))

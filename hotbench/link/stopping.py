@@ -12,12 +12,14 @@ class StopOnSignals:
     """Implements `core.ports.StopSignal`; in a `with`, signals that end a process set it.
 
     Handlers are put back on leaving. Outside the main thread, where Python allows no handlers,
-    only `request` sets it. A second signal changes nothing: the way out is already the safe one.
+    only `request` sets it. A second signal raises KeyboardInterrupt once, for a program that waits
+    for a person and cannot look at the first; more change nothing, the way out is the safe one.
     """
 
     def __init__(self) -> None:
         self._stop = threading.Event()
         self._before: dict[int, Any] = {}
+        self._interrupted = False
         self.signal_name = ""
 
     def __call__(self) -> bool:
@@ -46,7 +48,11 @@ class StopOnSignals:
 
     def _caught(self, number: int, _: FrameType | None) -> None:
         self.signal_name = signal.Signals(number).name
+        again = self._stop.is_set() and not self._interrupted
+        self._interrupted |= again
         self._stop.set()
+        if again:
+            raise KeyboardInterrupt
 
 
 def _numbers() -> list[int]:
