@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
@@ -20,8 +21,12 @@ LOG_RISE_PER_K = 0.0044
 LOADS = (0.45, 0.8, 0.9, 0.95, 1.0, 1.05)
 """Flows worth weighing, over the estimated limit. Faster, a roll-off of another shape misleads
 more than the point tells."""
+SAME_K = 0.5
 STAY_GAIN = 0.9
 """Another temperature must promise a variance below this share to be worth the heating."""
+
+
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +105,7 @@ def _clipped(flow: float, plan: FlowPlan) -> float:
 def _climb(points: MeltPoints, plan: FlowPlan) -> FlowChoice | None:
     """The next step of a climb, None when every temperature has lost 7 % or hit the ceiling."""
     for temperature in plan.temperatures_C:
-        here = np.abs(points.temperature_C - temperature) < 0.5
+        here = np.abs(points.temperature_C - temperature) < SAME_K
         if not here.any():
             start = _clipped(_guess(points, temperature), plan)
             return FlowChoice(temperature, start, "first guess from the other temperatures")
@@ -114,7 +119,7 @@ def _climb(points: MeltPoints, plan: FlowPlan) -> FlowChoice | None:
     return None
 
 
-def _reference(points: MeltPoints, here: FloatArray) -> float:
+def _reference(points: MeltPoints, here: BoolArray) -> float:
     """Low-flow level: mean of the slower half, of all temperatures where they share it."""
     level = points.level if points.evidence.shared_level else points.level[here]
     return float(np.mean(np.sort(level)[-max(1, (level.size + 1) // 2) :]))
@@ -124,7 +129,8 @@ def _guess(points: MeltPoints, temperature_C: float) -> float:
     """Flow near the limit at a new temperature, from the fastest flow at the nearest one."""
     nearest = points.temperatures_C[np.argmin(np.abs(points.temperatures_C - temperature_C))]
     fastest = float(points.flow_mm3_per_s[points.temperature_C == nearest].max())
-    return fastest / CLIMB**0.5 * float(np.exp(LOG_RISE_PER_K * (temperature_C - nearest)))
+    rise = float(np.exp(LOG_RISE_PER_K * (temperature_C - nearest)))
+    return float(fastest / np.sqrt(CLIMB)) * rise
 
 
 def _refine(points: MeltPoints, plan: FlowPlan) -> FlowChoice | None:
@@ -145,21 +151,21 @@ def _good_enough(fit: MeltFit, plan: FlowPlan) -> bool:
 
 def _most_telling(fit: MeltFit, plan: FlowPlan) -> FlowChoice:
     """The candidate after which the mean variance of the limits would be least."""
-    layout, theta = fit.solution.layout, fit.solution.theta
     last_C = float(fit.points.temperature_C[-1])
-    best: tuple[float, FlowChoice] | None = None
-    for place, temperature in enumerate(fit.points.temperatures_C):
-        limit = float(np.exp(theta[layout.limits][place]))
-        for load in LOADS:
-            flow = _clipped(load * limit, plan)
-            row = _row(fit, place, flow)
-            worst = _variance_after(fit, row)
-            score = worst * (STAY_GAIN if abs(temperature - last_C) < 0.5 else 1.0)
-            if best is None or score < best[0]:
-                reason = f"most telling: {load:g} of the estimated limit"
-                best = (score, FlowChoice(float(temperature), flow, reason))
-    assert best is not None
-    return best[1]
+    limits = np.exp(fit.solution.theta[fit.solution.layout.limits])
+    candidates = [
+        (place, float(temperature), load, _clipped(load * float(limits[place]), plan))
+        for place, temperature in enumerate(fit.points.temperatures_C)
+        for load in LOADS
+    ]
+
+    def score(candidate: tuple[int, float, float, float]) -> float:
+        place, temperature, _, flow = candidate
+        stays = abs(temperature - last_C) < SAME_K
+        return _variance_after(fit, _row(fit, place, flow)) * (STAY_GAIN if stays else 1.0)
+
+    _, temperature, load, flow = min(candidates, key=score)
+    return FlowChoice(temperature, flow, f"most telling: {load:g} of the estimated limit")
 
 
 def _row(fit: MeltFit, place: int, flow: float) -> FloatArray:
@@ -180,7 +186,8 @@ def _row(fit: MeltFit, place: int, flow: float) -> FloatArray:
         residual,
         slope,
     )
-    return slope[0]
+    row: FloatArray = slope[0]
+    return row
 
 
 def _variance_after(fit: MeltFit, row: FloatArray) -> float:

@@ -10,22 +10,15 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Basis, Quantity
 from hotbench.core.records import Extrusion, Run
+from hotbench.fitting.melt_curve import HOTTEST_C, SAME_K, SHAPE_MISFIT, LimitCurve
 from hotbench.fitting.melt_points import MeltPoints, melt_points
-from hotbench.fitting.melt_solve import CURVE_MISFIT, JOINT_TEMPERATURES, Solution, solve
+from hotbench.fitting.melt_solve import JOINT_TEMPERATURES, Solution, solve
 from hotbench.models import melt as model
 
 FEED_C = 30.0
 """Temperature at which filament enters the hot bore; assumed unless given."""
-SHAPE_MISFIT = 0.011
-"""Standard deviation, in ln Q95, allowed for a roll-off of another shape than the model's: fits to
-noise-free Hill and ceiling roll-offs err by 0.2 to 3 % (tests/studies/test_melt_study.py)."""
-EXTRAPOLATION_PER_10_K = (0.05, 0.03)
-"""Further deviation in ln Q95 per 10 K below and above the measured temperatures: a centreline
-curve through a mean-temperature truth errs by 14 % 10 K below and 8 % 20 K above at worst."""
 UNKNOWN_LOG_DEVIATION = 0.3
 """A limit known no better than a factor of 1.8 either way is reported as unidentified."""
-GRID_K = 0.5
-HOTTEST_C = 450.0
 
 HeaterFlow = Callable[[float], float]
 """Flow in mm³/s at which the heater saturates, by temperature in °C."""
@@ -107,6 +100,7 @@ class MeltFit:
     excluded: Mapping[int, str]
     points: MeltPoints = field(repr=False)
     solution: Solution = field(repr=False)
+    curve: LimitCurve = field(repr=False)
 
     @property
     def joint(self) -> bool:
@@ -124,10 +118,12 @@ class MeltFit:
 
         Errors: BadInput at a temperature that was not measured when there is no joint curve.
         """
-        log_flow, deviation = self._curve(np.array([float(temperature_C)]))
-        return self._log_quantity(
-            float(log_flow[0]), float(deviation[0]), "mm3/s", self._basis(temperature_C)
-        )
+        if temperature_C <= self.curve.softening_C:
+            return Quantity(value=0.0, unit="mm3/s", basis="extrapolated")
+        log_flow, deviation = self.curve.at(np.array([float(temperature_C)]))
+        reach = self._quantile * float(deviation[0])
+        basis = self._basis(temperature_C)
+        return _from_log(float(log_flow[0]), reach, "mm3/s", self.confidence, basis)
 
     def flow_limit_table(
         self, temperatures_C: Sequence[float], heater_flow: HeaterFlow | None = None
@@ -150,7 +146,7 @@ class MeltFit:
         Errors: BadInput without a joint curve or where no temperature up to 450 °C is enough.
         """
         self._require_curve("minimum temperature")
-        value, low, high = self._inverse(np.log(flow_mm3_per_s))
+        value, low, high = self.curve.inverse(float(np.log(flow_mm3_per_s)), self._quantile)
         if not np.isfinite(value):
             raise BadInput(
                 "no temperature melts this flow", value=f"{flow_mm3_per_s:g} mm3/s", limit=HOTTEST_C
@@ -196,36 +192,24 @@ class MeltFit:
                     reference_flow_mm3_per_s=reference_mm3_per_s,
                 )
             )
-            melts = flow <= float(self._limit_value(at))
+            melts = flow <= self.flow_limit(at).value
             found = Quantity(value=at, unit="°C", basis="extrapolated")
             rows.append(EvenSurfaceRow(float(flow), found, melts))
         return tuple(rows)
 
     def ratio_at(self, temperature_C: float, flow_mm3_per_s: FloatArray) -> FloatArray:
         """Fitted level (ratio, or strength) by flow at a measured temperature."""
-        place = self._measured_place(temperature_C)
+        place = self.curve.place_of(temperature_C)
         layout, theta = self.solution.layout, self.solution.theta
         level = np.exp(theta[place if layout.levels > 1 else 0])
-        curve: FloatArray = model.delivered_ratio(
+        level_by_flow: FloatArray = model.delivered_ratio(
             flow_mm3_per_s,
             np.exp(theta[layout.limits][place]),
             float(np.exp(theta[layout.exponent])),
             float(level),
             self.points.evidence.log_loss,
         )
-        return curve
-
-    def _measured_place(self, temperature_C: float) -> int:
-        known = self.points.temperatures_C
-        place = int(np.argmin(np.abs(known - temperature_C)))
-        if abs(known[place] - temperature_C) > GRID_K:
-            raise BadInput(
-                "no weighings at this temperature",
-                value=f"{temperature_C:g} °C",
-                limit=", ".join(f"{t:g}" for t in known),
-                remedy=f"weigh at {JOINT_TEMPERATURES} temperatures for a curve between them",
-            )
-        return place
+        return level_by_flow
 
     def _require_curve(self, what: str) -> float:
         if self.alpha_L_eff is None:
@@ -239,66 +223,14 @@ class MeltFit:
 
     def _extrapolates(self, temperature_C: float) -> bool:
         low, high = self.temperature_range_C
-        return not low - GRID_K <= temperature_C <= high + GRID_K
+        return not low - SAME_K <= temperature_C <= high + SAME_K
 
     def _basis(self, temperature_C: float) -> Basis:
         return "extrapolated" if self._extrapolates(temperature_C) else "fitted"
 
-    def _limit_value(self, temperature_C: float) -> float:
-        return float(np.exp(self._curve(np.array([temperature_C]))[0][0]))
-
-    def _curve(self, temperatures_C: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """ln Q95 and its standard deviation at temperatures."""
-        if not self.joint:
-            places = [self._measured_place(float(at)) for at in temperatures_C]
-            gradient = np.zeros((len(places), self.solution.layout.size))
-            gradient[range(len(places)), self.solution.layout.limits.start + np.array(places)] = 1.0
-            value = gradient @ self.solution.theta
-            return value, self._deviation(gradient, np.zeros(len(places)))
-        return self._joint_curve(temperatures_C)
-
-    def _joint_curve(self, temperatures_C: FloatArray) -> tuple[FloatArray, FloatArray]:
-        layout, theta = self.solution.layout, self.solution.theta
-        known = self.points.temperatures_C
-        share = _interpolation(known, temperatures_C)
-        here, slope_here = self._model(temperatures_C)
-        there, slope_there = self._model(known)
-        value = here + share @ (theta[layout.limits] - there)
-        gradient = np.zeros((temperatures_C.size, layout.size))
-        gradient[:, layout.limits] = share
-        gradient[:, layout.alpha + 1] = slope_here - share @ slope_there
-        outside = np.array([_beyond(known, float(at)) for at in temperatures_C])
-        return value, self._deviation(gradient, outside + _between(known, temperatures_C))
-
-    def _deviation(self, gradient: FloatArray, extra: FloatArray) -> FloatArray:
-        variance = np.einsum("ij,jk,ik->i", gradient, self.solution.covariance, gradient)
-        return np.sqrt(np.maximum(variance, 0.0) + SHAPE_MISFIT**2 + extra**2)
-
-    def _model(self, temperatures_C: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """ln Q of the two-parameter curve and its derivative by the softening temperature."""
-        layout, theta = self.solution.layout, self.solution.theta
-        softening = theta[layout.alpha + 1]
-        rise = temperatures_C - self.feed_C
-        row = model.criterion_index(self.criterion)
-        pairs = [model.fourier_and_slope(x, row) for x in (temperatures_C - softening) / rise]
-        fo, slope = np.array(pairs).T
-        return np.log(np.pi) + theta[layout.alpha] - np.log(fo), slope / (fo * rise)
-
-    def _inverse(self, log_flow: float) -> tuple[float, float, float]:
-        """Temperatures at which the curve, its upper and its lower band reach `log_flow`."""
-        start = self.solution.theta[self.solution.layout.alpha + 1] + GRID_K
-        grid = np.arange(start, HOTTEST_C, GRID_K)
-        value, deviation = self._curve(grid)
-        reach = _quantile(self.confidence, self.solution.dof) * deviation
-        curves = (value, value + reach, value - reach)
-        at, low, high = (_first_reach(grid, curve, log_flow) for curve in curves)
-        return at, low, high
-
-    def _log_quantity(
-        self, log_value: float, deviation: float, unit: str, basis: Basis
-    ) -> Quantity:
-        reach = _quantile(self.confidence, self.solution.dof) * deviation
-        return _from_log(log_value, reach, unit, self.confidence, basis)
+    @property
+    def _quantile(self) -> float:
+        return _quantile(self.confidence, self.solution.dof)
 
 
 def fit_melt(
@@ -383,6 +315,7 @@ def fit_points(
         excluded=points.excluded,
         points=points,
         solution=solution,
+        curve=LimitCurve(solution, points.temperatures_C, feed_C, criterion, curve),
     )
 
 
@@ -456,7 +389,8 @@ def _doubts(points: MeltPoints, solution: Solution) -> tuple[Unidentified, ...]:
 
 
 def _quantile(confidence: float, dof: float) -> float:
-    return float(stdtrit(dof, 0.5 + confidence / 2.0))
+    quantile: float = stdtrit(dof, 0.5 + confidence / 2.0)
+    return quantile
 
 
 def _from_log(
@@ -472,37 +406,6 @@ def _from_log(
         confidence=confidence,
         basis=basis,
     )
-
-
-def _interpolation(known: FloatArray, wanted: FloatArray) -> FloatArray:
-    """Shares of each known temperature in a linear interpolation, constant outside."""
-    return np.column_stack([np.interp(wanted, known, row) for row in np.eye(known.size)])
-
-
-def _beyond(known: FloatArray, temperature_C: float) -> float:
-    below, above = EXTRAPOLATION_PER_10_K
-    return max(
-        below * (known[0] - temperature_C) / 10.0, above * (temperature_C - known[-1]) / 10.0, 0.0
-    )
-
-
-def _between(known: FloatArray, wanted: FloatArray) -> FloatArray:
-    """Doubt about the departure from the curve half-way between two known temperatures."""
-    nearest = np.min(np.abs(wanted[:, None] - known[None, :]), axis=1)
-    inside = (wanted >= known[0]) & (wanted <= known[-1])
-    gap = float(np.max(np.diff(known))) if known.size > 1 else 1.0
-    return np.where(inside, CURVE_MISFIT * nearest / gap, 0.0)
-
-
-def _first_reach(grid: FloatArray, curve: FloatArray, level: float) -> float:
-    """Where a curve first rises through `level`, interpolated; the grid's start if it begins above."""
-    above = np.flatnonzero(curve >= level)
-    if above.size == 0:
-        return float("inf")
-    first = int(above[0])
-    if first == 0:
-        return float(grid[0])
-    return float(np.interp(level, curve[first - 1 : first + 1], grid[first - 1 : first + 1]))
 
 
 def compare_fits(fits: Mapping[str, MeltFit], temperatures_C: Sequence[float]) -> list[list[str]]:

@@ -96,7 +96,7 @@ def fill_rows(
     slope: FloatArray,
 ) -> None:
     """Data rows: weighted ln(level) minus the roll-off, and their derivatives."""
-    levels, count, _joint = shape
+    levels = shape[0]
     exponent = np.exp(theta[levels])
     for i in range(log_flow.size):
         at = levels + 1 + int(place[i])
@@ -121,7 +121,7 @@ def fill_curve(
     slope: FloatArray,
 ) -> None:
     """Rows that tie the limits to the melt curve of αL and softening temperature."""
-    levels, count, _joint = shape
+    levels, count = shape[0], shape[1]
     alpha = levels + 1 + count
     for i in range(count):
         rise = temperatures[i] - feed
@@ -242,11 +242,11 @@ def _iterate(problem: _Problem, theta: FloatArray) -> Solution:
             break
     problem.fill(theta)
     normal = problem.slope.T @ problem.slope
-    covariance = problem.scale**2 * np.linalg.pinv(normal, hermitian=True)
+    inverse = np.asarray(np.linalg.pinv(normal, hermitian=True), dtype=np.float64)
     return Solution(
         layout=problem.layout,
         theta=theta,
-        covariance=covariance,
+        covariance=problem.scale**2 * inverse,
         scale=problem.scale,
         dof=dof,
         standardised=problem.standardised(),

@@ -32,7 +32,7 @@ LOADS = (0.8, 0.5, 0.7, 0.35, 0.8, 0.6)
 """Rates of the refinement over the expected limit, in turn."""
 CLEARANCE = 3.0
 """Refining ramps keep this many spreads below the level, doubt of the line included."""
-TIGHT = 0.93
+TIGHT = 0.96
 """Ends once the claim reaches this share of what endless ramps could claim."""
 FEWEST = 9
 PASS_FAULT_CHANCE = 0.02
@@ -164,7 +164,8 @@ def _confirm(own: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | None:
 
 def _is_tight(own: Sequence[RampTrial], rate: float, plan: LadderPlan) -> bool:
     level = plan.fault_deviation_K or fault_level_K(own)
-    assert level is not None
+    if level is None:
+        return False
     fit = regress(own, level, plan.options)
     share = float(np.exp(-ndtri(COVERAGE) * fit.total_spread))
     return rate >= TIGHT * min(fit.rate_at(share), plan.highest_K_per_s)
@@ -173,9 +174,11 @@ def _is_tight(own: Sequence[RampTrial], rate: float, plan: LadderPlan) -> bool:
 def _refine(own: Sequence[RampTrial], fit: Regression, plan: LadderPlan) -> RateChoice:
     load = LOADS[len(own) % len(LOADS)]
     limit = fit.rate_at(1.0)
+    if limit <= 0.0:
+        return RateChoice(BACK_OFF * fit.slowest, "refine", "every ramp came near the fault level")
     clear = fit.rate_at(float(np.exp(-CLEARANCE * _doubt(fit, load * limit))))
     step = GROWTH * fit.fastest_clean
-    rate = _capped(min(load * limit, clear, step), plan)
+    rate = _capped(max(min(load * limit, clear, step), BACK_OFF * fit.slowest), plan)
     return RateChoice(rate, "refine", f"{100.0 * rate / limit:.0f} % of the expected limit")
 
 

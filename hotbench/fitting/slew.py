@@ -1,4 +1,4 @@
-"""Safe slew from a ramp ladder: tolerance bound of the deviation under the controller's fault level."""
+"""Safe slew from a ramp ladder: tolerance bound of the deviation under the fault level."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -6,7 +6,6 @@ from typing import Literal
 
 import numpy as np
 from scipy.special import ndtr
-from scipy.stats import fisher_exact, t as student
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
@@ -211,8 +210,12 @@ class Regression:
         )
 
     def grid(self) -> FloatArray:
-        """Rates from half the slowest to three times the fastest clean ramp."""
-        return np.geomspace(0.5 * self.slowest, 3.0 * self.fastest_clean, _GRID)
+        """Rates up to three times the fastest clean ramp; from half the slowest on, unless bent.
+
+        A bent line's left arm means nothing, so it is not followed below the slowest ramp.
+        """
+        start = self.slowest if self.curved else 0.5 * self.slowest
+        return np.geomspace(start, 3.0 * self.fastest_clean, _GRID)
 
     def safe_rate(self) -> float:
         """The largest rate below which the bound stays under the level; 0 when none does."""
@@ -234,7 +237,8 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
     """Log deviation on log rate; a curve when the deviations bend upwards.
 
     The level is lowered by what noise adds to the peaks the controller sees and by the stated
-    fall; its spread is widened by faults that came early. A faulted ramp's deviation counts where it lies above the line.
+    fall; its spread is widened by faults that came early. A faulted ramp's deviation counts where
+    it lies above the line.
     """
     clean = [trial for trial in trials if trial.clean and trial.visible]
     rates, deviations = _columns(clean)
@@ -276,7 +280,8 @@ def _line(rates: FloatArray, deviations: FloatArray) -> tuple[Line, bool]:
     if distinct < 4 or x.size < FEWEST_TRIALS + 1:
         return straight, False
     bent = fit_line(x, y, 2)
-    if bent.t_of_last() > CURVED_T:
+    rising = bent.slope(float(x.min())) > 0.0
+    if rising and bent.t_of_last() > CURVED_T:
         return bent, True
     return straight, False
 
@@ -321,10 +326,7 @@ def _by_deviation(
     fit = regress(trials, level_K, options)
     bound = fit.safe_rate()
     reach = REACH * fit.fastest_clean
-    rate = min(bound, reach)
-    cause: Cause = "controller fault"
-    if cap is not None and cap.rate_K_per_s <= rate:
-        rate, cause = cap.rate_K_per_s, cap.cause
+    rate, cause = _under_cap(min(bound, reach), cap)
     claimed = rate > 0.0
     grid = fit.grid()
     curve = SlewCurve(
@@ -349,6 +351,13 @@ def _by_deviation(
     )
 
 
+def _under_cap(rate: float, cap: RateCap | None) -> tuple[float, Cause]:
+    """The lower of a claim and the physical limit, and what sets it."""
+    if cap is not None and 0.0 < cap.rate_K_per_s <= rate:
+        return cap.rate_K_per_s, cap.cause
+    return rate, "controller fault"
+
+
 def _basis(trials: Sequence[RampTrial], cause: Cause, rate: float) -> Basis:
     fastest = max(trial.rate_K_per_s for trial in trials)
     return "fitted" if cause == "controller fault" or rate <= fastest else "extrapolated"
@@ -359,9 +368,8 @@ def _rate(value: float, basis: Basis) -> Quantity:
 
 
 def _assumptions(options: SlewOptions) -> tuple[str, ...]:
-    said = [
-        f"the board's own fault level varies by {100.0 * options.fault_spread:g} % from ramp to ramp"
-    ]
+    percent = 100.0 * options.fault_spread
+    said = [f"the board's own fault level varies by {percent:g} % from ramp to ramp"]
     if options.level_fall:
         said.append(f"accumulated movement lowers it by up to {100.0 * options.level_fall:g} %")
     else:
@@ -386,16 +394,14 @@ def _by_faults(
     rates = np.array([trial.rate_K_per_s for trial in trials])
     faulted = np.array([not trial.clean for trial in trials])
     ladder = safe_rate_from_faults(rates, faulted, options.coverage, options.confidence)
-    rate, cause = (ladder.rate_K_per_s, "controller fault") if ladder else (0.0, "controller fault")
-    if cap is not None and 0.0 < rate and cap.rate_K_per_s <= rate:
-        rate, cause = cap.rate_K_per_s, cap.cause
-    claimed = ladder is not None and rate > 0.0
+    rate, cause = _under_cap(ladder.rate_K_per_s if ladder else 0.0, cap)
+    claimed = rate > 0.0
     return _direction_fit(
         trials,
         options,
         rate=_rate(rate, "assumed") if claimed else None,
         limit_K_per_s=ladder.median_K_per_s if ladder else None,
-        cause=cause if claimed else None,  # type: ignore[arg-type]
+        cause=cause if claimed else None,
         method="pass-fault ladder" if claimed else "none",
         level_K=None,
         spread=None,
@@ -469,76 +475,3 @@ def fault_share(
     )
     spread = float(np.hypot(max(fit.spread, LEAST_SPREAD), fault_spread))
     return float(ndtr((typical - np.log(fit.level_K)) / spread))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LadderComparison:
-    """Two ladders of one direction, before and after.
-
-    deviation_ratio: after over before at equal rate, with its interval. p_deviation: chance of a
-    ratio so far from 1 without a change. p_faults: the same for the share of faults (Fisher's
-    exact test). significant: p_deviation or p_faults below 0.05.
-    """
-
-    direction: Direction
-    trials: tuple[int, int]
-    faults: tuple[int, int]
-    deviation_ratio: Quantity | None
-    p_deviation: float | None
-    p_faults: float
-    significant: bool
-
-
-def compare_ladders(
-    before: Sequence[RampTrial],
-    after: Sequence[RampTrial],
-    direction: Direction,
-    confidence: float = CONFIDENCE,
-) -> LadderComparison:
-    """Whether a second ladder follows its setpoint better: common slope, two levels."""
-    groups = [[t for t in side if t.direction == direction] for side in (before, after)]
-    faults = [sum(not t.clean for t in group) for group in groups]
-    counts = [[f, len(group) - f] for f, group in zip(faults, groups, strict=True)]
-    p_faults = float(fisher_exact(counts).pvalue)
-    ratio, p_deviation = _deviation_ratio(groups, confidence)
-    return LadderComparison(
-        direction=direction,
-        trials=(len(groups[0]), len(groups[1])),
-        faults=(faults[0], faults[1]),
-        deviation_ratio=ratio,
-        p_deviation=p_deviation,
-        p_faults=p_faults,
-        significant=min(p_faults, 1.0 if p_deviation is None else p_deviation) < 1.0 - CONFIDENCE,
-    )
-
-
-def _deviation_ratio(
-    groups: Sequence[Sequence[RampTrial]], confidence: float
-) -> tuple[Quantity | None, float | None]:
-    """Analysis of covariance: log deviation on log rate with a step between the ladders."""
-    rows = [
-        (np.log(t.rate_K_per_s), float(side), np.log(t.deviation_K))
-        for side, group in enumerate(groups)
-        for t in group
-        if t.clean and t.visible
-    ]
-    sides = {row[1] for row in rows}
-    if len(rows) < FEWEST_TRIALS or len(sides) < 2:
-        return None, None
-    x, side, y = np.array(rows).T
-    design = np.column_stack((np.ones(x.size), x - x.mean(), side))
-    coefficients, *_ = np.linalg.lstsq(design, y, rcond=None)
-    dof = x.size - design.shape[1]
-    spread = max(float(np.sqrt(np.sum((y - design @ coefficients) ** 2) / dof)), 1e-9)
-    error = spread * float(np.sqrt(np.linalg.pinv(design.T @ design)[2, 2]))
-    step = float(coefficients[2])
-    reach = float(student.ppf(0.5 + confidence / 2.0, dof)) * error
-    ratio = Quantity(
-        value=float(np.exp(step)),
-        unit="",
-        low=float(np.exp(step - reach)),
-        high=float(np.exp(step + reach)),
-        confidence=confidence,
-        basis="fitted",
-    )
-    return ratio, float(2.0 * student.sf(abs(step) / error, dof))

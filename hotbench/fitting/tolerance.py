@@ -41,12 +41,19 @@ class Line:
 
     def value(self, x: FloatArray) -> FloatArray:
         """Fitted values."""
-        return self.design(x) @ self.coefficients
+        fitted: FloatArray = self.design(x) @ self.coefficients
+        return fitted
+
+    def slope(self, x: float) -> float:
+        """Derivative of the fitted value."""
+        power = np.arange(1, self.coefficients.size)
+        return float(np.sum(power * self.coefficients[1:] * (x - self.centre) ** (power - 1)))
 
     def leverage(self, x: FloatArray) -> FloatArray:
         """x's leverage: variance of the fitted value over that of a residual."""
         rows = self.design(x)
-        return np.einsum("ij,jk,ik->i", rows, self.inverse, rows)
+        leverage: FloatArray = np.einsum("ij,jk,ik->i", rows, self.inverse, rows)
+        return leverage
 
     def t_of_last(self) -> float:
         """The highest coefficient over its standard error."""
@@ -63,8 +70,8 @@ def fit_line(x: FloatArray, y: FloatArray, degree: int) -> Line:
     spread = float(np.sqrt(np.sum((y - rows @ coefficients) ** 2) / dof))
     return Line(
         centre=centre,
-        coefficients=coefficients,
-        inverse=np.linalg.pinv(rows.T @ rows, hermitian=True),
+        coefficients=np.asarray(coefficients, dtype=np.float64),
+        inverse=np.asarray(np.linalg.pinv(rows.T @ rows, hermitian=True), dtype=np.float64),
         spread=spread,
         dof=dof,
     )

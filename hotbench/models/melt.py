@@ -76,14 +76,14 @@ def fourier_and_slope(excess: float, row: int) -> tuple[float, float]:
     return fo, 1.0 / slope
 
 
-@vectorize(["float64(float64, int64)"], cache=True)
+@vectorize(["float64(float64, int64)"], cache=True)  # type: ignore[untyped-decorator, no-untyped-call]
 def _fourier(excess: float, row: int) -> float:
     if not 0.0 < excess < 1.0:
         return np.nan
     return fourier_and_slope(excess, row)[0]
 
 
-@vectorize(["float64(float64, int64)"], cache=True)
+@vectorize(["float64(float64, int64)"], cache=True)  # type: ignore[untyped-decorator, no-untyped-call]
 def _excess(fo: float, row: int) -> float:
     if fo <= 0.0:
         return 1.0

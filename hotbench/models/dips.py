@@ -1,0 +1,160 @@
+"""Dips: how long to a lower temperature and back, and when to command them before a surface."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.errors import BadInput
+from hotbench.core.quantity import Basis, Quantity
+from hotbench.models.heater import HeaterState, hold_state
+from hotbench.models.heater_steps import P, advance, fan_effect, fastest_rate
+from hotbench.models.heater_traces import crossing_times
+from hotbench.models.spread import spread
+
+WITHIN_DOWN_K, WITHIN_BACK_K = 2.0, 3.0
+"""Scored this close to the target: the last kelvins belong to the controller and to noise."""
+REST_s = 10.0
+LONGEST_s = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class DipSpec:
+    """A dip: temperatures, fan (on before and throughout), rest at the bottom, scoring bands."""
+
+    from_C: float
+    to_C: float
+    fan: float = 0.0
+    rest_s: float = REST_s
+    within_down_K: float = WITHIN_DOWN_K
+    within_back_K: float = WITHIN_BACK_K
+
+    def __post_init__(self) -> None:
+        if self.from_C - self.to_C <= self.within_down_K + self.within_back_K:
+            raise BadInput(
+                "a dip must go down by more than its scoring bands",
+                value=f"{self.from_C:g} to {self.to_C:g} °C",
+                limit=f"{self.within_down_K + self.within_back_K:g} K",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class DipPrediction:
+    """Times of a dip and when to command it.
+
+    time_down: from the command until within reach of the lower temperature; time_back: from the
+    command back, at full duty. earliest_command_s and latest_command_s before the surface: with
+    the earliest the temperature is surely down, with the latest only if all is at its fastest.
+    residual_K: how much too hot it typically still is at the surface, by seconds of lead.
+    """
+
+    spec: DipSpec
+    time_down: Quantity
+    time_back: Quantity
+    earliest_command: Quantity
+    latest_command: Quantity
+    residual_K: tuple[tuple[float, float], ...]
+
+
+def dip_times(vector: FloatArray, spec: DipSpec) -> FloatArray:
+    """Time down and time back, s, for a kernel parameter vector; shape (2,), NaN if not reached.
+
+    Down: heater off from the steady hold, fan on. At the bottom the near node is held while the
+    far node cools on; back: full duty. Both as the log shows them, dead time included.
+    """
+    state = _hold(vector, spec.from_C, spec.fan)
+    down_s = _cross(vector, state, spec.fan, 0.0, spec.to_C + spec.within_down_K)
+    state = _rested(vector, state, spec)
+    back_s = _cross(vector, state, spec.fan, 1.0, spec.from_C - spec.within_back_K)
+    return np.array([down_s, back_s]) + vector[P.DEAD]
+
+
+def descent_C(vector: FloatArray, spec: DipSpec, times_s: FloatArray) -> FloatArray:
+    """Logged temperature at rising times after the command down, never below the target."""
+    state = _hold(vector, spec.from_C, spec.fan)
+    at, before_s = np.empty(times_s.size), 0.0
+    for i, time_s in enumerate(np.maximum(times_s - vector[P.DEAD], 0.0)):
+        advance(vector, state, time_s - before_s, 0.0, spec.fan, 0.0)
+        before_s = float(time_s)
+        at[i] = vector[P.AMBIENT] + state[2]
+    return np.maximum(at, spec.to_C)
+
+
+def predict_dip(
+    vector: FloatArray,
+    spec: DipSpec,
+    *,
+    draws: Sequence[FloatArray] = (),
+    times: Sequence[Quantity] | None = None,
+    basis: Basis = "fitted",
+    confidence: float = 0.95,
+) -> DipPrediction:
+    """Times, commands and residual error of one dip.
+
+    times: time down and time back with intervals, as a fit propagates them through `dip_times`;
+    without them the intervals come from `draws`, other plausible parameter vectors.
+    Errors: BadInput when the lower temperature is never reached.
+    """
+    values = dip_times(vector, spec)
+    if not np.isfinite(values).all():
+        raise BadInput(
+            "the dip never gets there",
+            value=f"{spec.from_C:g} to {spec.to_C:g} °C, fan {spec.fan:g}",
+            remedy="choose a temperature that the hot end cools to and heats from",
+        )
+    if times is None:
+        table = np.array([dip_times(draw, spec) for draw in draws]).reshape(-1, 2)
+        times = [
+            spread(float(value), table[:, i], "s", basis=basis, confidence=confidence)
+            for i, value in enumerate(values)
+        ]
+    down, back = times
+    return DipPrediction(
+        spec=spec,
+        time_down=down,
+        time_back=back,
+        earliest_command=_bound(down, down.high),
+        latest_command=_bound(down, down.low),
+        residual_K=_residuals(vector, spec, down),
+    )
+
+
+def _bound(down: Quantity, edge: float | None) -> Quantity:
+    value = down.value if edge is None else edge
+    return Quantity(value=value, unit="s", basis=down.basis)
+
+
+def _residuals(
+    vector: FloatArray, spec: DipSpec, down: Quantity
+) -> tuple[tuple[float, float], ...]:
+    lead_s = np.linspace(0.0, (down.high or down.value) * 1.2, 13)
+    excess_K = descent_C(vector, spec, lead_s) - spec.to_C
+    return tuple(zip(lead_s.tolist(), excess_K.tolist(), strict=True))
+
+
+def _hold(vector: FloatArray, temperature_C: float, fan: float) -> FloatArray:
+    return _rises(vector, hold_state(vector, temperature_C, fan))
+
+
+def _rises(vector: FloatArray, state: HeaterState) -> FloatArray:
+    return np.array([state.near_C, state.far_C, state.sensor_C]) - vector[P.AMBIENT]
+
+
+def _cross(vector: FloatArray, state: FloatArray, fan: float, duty: float, level_C: float) -> float:
+    """Seconds until the sensor passes a level; `state` moves along."""
+    phi = fan_effect(fan, vector[P.EXPONENT])
+    level = np.array([level_C - vector[P.AMBIENT]])
+    step_s = float(np.clip(0.1 / fastest_rate(vector), 0.002, 0.1))
+    return float(crossing_times(vector, state, duty, phi, level, step_s, LONGEST_s)[0])
+
+
+def _rested(vector: FloatArray, state: FloatArray, spec: DipSpec) -> FloatArray:
+    """Near node and sensor at the lower temperature, far node relaxed towards its hold."""
+    low = _hold(vector, spec.to_C, spec.fan)
+    if vector[P.EXCHANGE] > 0.0:
+        phi = fan_effect(spec.fan, vector[P.EXPONENT])
+        shed = vector[P.LOSS] * (1.0 + 2.0 * vector[P.GROWTH] * low[1]) + vector[P.FAR_FAN] * phi
+        rate = vector[P.RATIO] * vector[P.EXCHANGE] + shed
+        low[1] += (state[1] - low[1]) * np.exp(-rate * spec.rest_s)
+    return low
