@@ -58,6 +58,11 @@ def missing_column(column: str, known: Iterable[str], path: Path) -> BadInput:
     return BadInput(f"no column '{column}'", where=path, remedy=remedy)
 
 
+def unequal_rows(detail: str, path: Path) -> BadInput:
+    """An error about a row that has more cells than the header."""
+    return BadInput(f"rows of unequal length: {detail}", where=path)
+
+
 def text_table(
     content: str, path: Path, *, delimiter: str = ",", skipped_rows: int = 0, decimal: str = "."
 ) -> TextTable:
@@ -69,11 +74,12 @@ def text_table(
             dtype=str,
             keep_default_na=False,
             skip_blank_lines=False,
+            skipinitialspace=True,
             index_col=False,
         )
     except pd.errors.ParserError as error:
         reason = str(error).partition("C error: ")[2] or str(error)
-        raise BadInput(f"rows of unequal length: {reason}", where=path) from error
+        raise unequal_rows(reason, path) from error
     except pd.errors.EmptyDataError as error:
         raise BadInput("file is empty", where=path) from error
     frame.columns = frame.columns.str.strip()

@@ -111,8 +111,9 @@ def _problem(folder: Path, content: Content, name: str) -> str:
     data = content.whole[name] + content.rest[name]
     if facts_of(data).sha256 == facts.sha256:
         return ""
-    if len(data) < facts.bytes:
-        return f"{name}: cut off, {len(data)} of {facts.bytes} bytes are there"
+    found_rows = facts_of(content.whole[name]).rows
+    if found_rows < facts.rows:
+        return f"{name}: cut off, {found_rows} of {facts.rows} rows are there"
     return f"{name}: edited since it was closed{_edit_remark(folder, content, name)}"
 
 

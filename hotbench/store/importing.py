@@ -34,7 +34,7 @@ def parse_columns(declarations: Iterable[str]) -> dict[str, str]:
     columns: dict[str, str] = {}
     for declaration in declarations:
         field, equals, name = declaration.partition("=")
-        if not equals or not name.strip():
+        if not (field.strip() and equals and name.strip()):
             raise BadInput(f"'{declaration}' is not FIELD=NAME[:UNIT]", where="--column")
         if field.strip() in columns:
             raise BadInput(f"'{field}' is given twice", where="--column")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from hotbench.core.errors import BadInput
-from hotbench.store.cells import TextTable, text_table
+from hotbench.store.cells import TextTable, text_table, unequal_rows
 
 DELIMITERS = (",", ";", "\t", "|")
 SNIFFED_ROWS = 50
@@ -27,9 +27,12 @@ def read_text_table(path: Path) -> TextTable:
             "file is empty" if not lines else "file has a header and no rows", where=path
         )
     delimiter = _delimiter(lines[:SNIFFED_ROWS])
-    rows = list(csv.reader(lines[:SNIFFED_ROWS], delimiter=delimiter))
+    rows = list(csv.reader(lines[:SNIFFED_ROWS], delimiter=delimiter, skipinitialspace=True))
     if all(_NUMBER.fullmatch(cell.strip()) for cell in rows[0] if cell.strip()):
         raise BadInput("first row is no header", where=path, remedy="name the columns there")
+    if len(rows[1]) > len(rows[0]):
+        line = skipped + 2
+        raise unequal_rows(f"line {line} has {len(rows[1])} cells, header {len(rows[0])}", path)
     decimal = "," if delimiter != "," and _has_decimal_comma(rows[1:]) else "."
     content = "\n".join(lines)
     return text_table(content, path, delimiter=delimiter, skipped_rows=skipped, decimal=decimal)

@@ -1,5 +1,6 @@
 """Whole rows of the run files as arrays and records."""
 
+import csv
 import io
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ import pandas as pd
 from hotbench.core.arrays import FloatArray, TextArray
 from hotbench.core.errors import BadInput
 from hotbench.core.records import EXTRUSION_FIELDS, Event, EventKind, Extrusion
-from hotbench.store.cells import missing_column, text_table
+from hotbench.store.cells import missing_column, text_table, unequal_rows
 from hotbench.store.layout import COLUMNS, EVENTS, SAMPLES, TEXT_COLUMNS
 from hotbench.store.rows import unescape
 
@@ -69,21 +70,29 @@ def read_events(content: bytes, path: Path) -> tuple[Event, ...]:
 def _table(content: bytes, path: Path, names: Sequence[str]) -> pd.DataFrame:
     """The named columns: numbers as float64 with NaN for empty, texts as categories."""
     types: dict[str, Any] = {n: "category" if n in TEXT_COLUMNS else "float64" for n in names}
+    columns = _header(content, path)
+    for name in names:
+        if name not in columns:
+            raise missing_column(name, columns, path)
     try:
-        table = pd.read_csv(
+        return pd.read_csv(
             io.BytesIO(content),
-            usecols=lambda name: name in types,
+            index_col=False,
             dtype=types,
             keep_default_na=False,
             na_values={name: [""] for name in names if name not in TEXT_COLUMNS},
-            float_precision="round_trip",
         )
     except (ValueError, pd.errors.ParserError) as error:
         raise _unreadable(content, path, names, error) from error
-    for name in names:
-        if name not in table.columns:
-            raise missing_column(name, table.columns, path)
-    return table
+
+
+def _header(content: bytes, path: Path) -> list[str]:
+    """Column names; BadInput when the first row has more cells, which would be dropped unseen."""
+    lines = content.split(b"\n", 2)[:2]
+    rows = list(csv.reader(line.decode("utf-8", "replace").strip() for line in lines))
+    if len(rows) > 1 and len(rows[1]) > len(rows[0]):
+        raise unequal_rows(f"line 2 has {len(rows[1])} cells, the header {len(rows[0])}", path)
+    return rows[0]
 
 
 def _unreadable(content: bytes, path: Path, names: Sequence[str], error: Exception) -> BadInput:
