@@ -12,10 +12,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
+from hotbench.jobs.least_time import ramp_to
 from hotbench.jobs.schedule import Schedule
 from hotbench.jobs.words import IntArray
 
 QUANTUM_K = 0.5
+LEAD_K = 1.5
 _SETTLED_K = 0.05
 _REST_K = 1e-6
 
@@ -52,8 +54,9 @@ def schedule_rows(schedule: Schedule, quantum_K: float = QUANTUM_K) -> tuple[Row
     ticks = _ticks(schedule)
     wanted = schedule.wanted.at(ticks.time_s + 0.5 * ticks.duration_s + schedule.lead_s)
     start_C = float(np.round(schedule.wanted.node_C[0], 1))
-    given = np.round(wanted, 1)
-    chosen = pick(given, np.diff(wanted, append=wanted[-1]), start_C, quantum_K, _SETTLED_K)
+    clocks = (schedule.wanted.knots_C, schedule.wanted.up_s, schedule.wanted.down_s)
+    given = command(wanted, ticks.time_s, start_C, quantum_K, *clocks)
+    chosen = ~np.isnan(given)
     rows = [_row(schedule, schedule.span[0], 0.0, f"M109 S{start_C:g}")]
     for k in np.flatnonzero(chosen | ticks.pausing):
         step, time_s = int(ticks.step[k]), float(ticks.time_s[k])
@@ -85,22 +88,44 @@ def _ticks(schedule: Schedule) -> _Ticks:
 
 
 @njit(cache=True)
-def pick(
-    given_C: FloatArray, rise_K: FloatArray, start_C: float, quantum_K: float, settled_K: float
-) -> NDArray[np.bool_]:
-    """True where a new setpoint is due, shape (n,): a whole quantum away, or at rest elsewhere.
+def _follow(
+    from_C: float, to_C: float, for_s: float, knots: FloatArray, up: FloatArray, down: FloatArray
+) -> float:
+    if to_C >= from_C:
+        return min(to_C, ramp_to(up, knots, from_C, for_s))
+    return max(to_C, ramp_to(down, knots, from_C, -for_s))
 
-    rise_K: change of the wanted temperature to the next moment.
+
+@njit(cache=True)
+def command(
+    wanted_C: FloatArray,
+    time_s: FloatArray,
+    start_C: float,
+    quantum_K: float,
+    knots: FloatArray,
+    up: FloatArray,
+    down: FloatArray,
+) -> FloatArray:
+    """Setpoints to give, rounded to 0.1 °C, NaN where the last one stays; shape (n,).
+
+    One is due a quantum away from the last, at rest, or where the next change would pile up. None
+    is further than LEAD_K from a temperature that follows the setpoints at the safe slew, so that
+    however long the moves are, the setpoint never outruns the slew by more.
     """
-    chosen = np.zeros(given_C.size, dtype=np.bool_)
-    last = start_C
-    for i in range(given_C.size):
-        away = abs(given_C[i] - last)
-        rests = abs(rise_K[i]) < _REST_K and away > settled_K
-        if away >= quantum_K - 1e-9 or rests:
-            chosen[i] = True
-            last = given_C[i]
-    return chosen
+    given = np.full(wanted_C.size, np.nan)
+    last, follower = start_C, start_C
+    for i in range(wanted_C.size):
+        if i > 0:
+            span_s = max(0.0, time_s[i] - time_s[i - 1])
+            follower = _follow(follower, last, span_s, knots, up, down)
+        reach = min(max(wanted_C[i], follower - LEAD_K), follower + LEAD_K)
+        rise = abs(wanted_C[min(i + 1, wanted_C.size - 1)] - wanted_C[i])
+        away = abs(reach - last)
+        due = away >= quantum_K or rise < _REST_K or away + rise >= 2.0 * quantum_K
+        if due and away > _SETTLED_K:
+            last = np.round(reach * 10.0) / 10.0
+            given[i] = last
+    return given
 
 
 def as_csv(rows: Sequence[Row]) -> str:

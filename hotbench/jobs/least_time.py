@@ -266,7 +266,8 @@ def _start(knots: FloatArray, later: FloatArray, low: int, high: int, aim: float
 
 
 @njit(cache=True)
-def _ramp_to(clock: FloatArray, knots: FloatArray, start: float, seconds: float) -> float:
+def ramp_to(clock: FloatArray, knots: FloatArray, start: float, seconds: float) -> float:
+    """Where a safe ramp from `start` stands after `seconds`, negative ones running it back."""
     moved: float = read(knots, clock, read(clock, knots, start) + seconds)
     return moved
 
@@ -290,12 +291,12 @@ def envelopes(
     lowest, highest = low_C.copy(), high_C.copy()
     for k in range(1, n):
         s = time_s[k - 1]
-        highest[k] = min(highest[k], _ramp_to(up, knots, highest[k - 1], s))
-        lowest[k] = max(lowest[k], _ramp_to(down, knots, lowest[k - 1], -s))
+        highest[k] = min(highest[k], ramp_to(up, knots, highest[k - 1], s))
+        lowest[k] = max(lowest[k], ramp_to(down, knots, lowest[k - 1], -s))
     for k in range(n - 2, -1, -1):
         s = time_s[k]
-        highest[k] = min(highest[k], _ramp_to(down, knots, highest[k + 1], s))
-        lowest[k] = max(lowest[k], _ramp_to(up, knots, lowest[k + 1], -s))
+        highest[k] = min(highest[k], ramp_to(down, knots, highest[k + 1], s))
+        lowest[k] = max(lowest[k], ramp_to(up, knots, lowest[k + 1], -s))
     return lowest, highest
 
 
@@ -314,7 +315,7 @@ def nearest_path(
     T = np.empty(n)
     T[0] = min(max(aim_C[0], lowest[0]), highest[0])
     for k in range(1, n):
-        low = max(lowest[k], _ramp_to(down, knots, T[k - 1], -time_s[k - 1]))
-        high = min(highest[k], _ramp_to(up, knots, T[k - 1], time_s[k - 1]))
+        low = max(lowest[k], ramp_to(down, knots, T[k - 1], -time_s[k - 1]))
+        high = min(highest[k], ramp_to(up, knots, T[k - 1], time_s[k - 1]))
         T[k] = min(max(aim_C[k], low), max(low, high))
     return T

@@ -16,7 +16,7 @@ from hotbench.jobs.wishes import Wishes
 from hotbench.models.melt import constant_exit_wall_C
 
 TINY_S = 1e-6
-STEP_K = 1.0
+STEP_K = 0.8
 """Ramps slow down where moves are so long that the setpoint would step by more than this."""
 _LAGS_AVERAGED = 4.0
 _LEAST_FLOW = 0.1

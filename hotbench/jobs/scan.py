@@ -36,7 +36,7 @@ _HAS_DIRECTION, _FED_TOTAL, _FED_TOP, _LINE_NO, STATE_SIZE = 16, 17, 18, 19, 20
 _E, _F, _I, _J, _P, _R, _S, _T, _X, _Y, _Z = 4, 5, 8, 9, 15, 17, 18, 19, 23, 24, 25
 _AXES = (_X, _Y, _Z, _E)
 _MM_PER_INCH = 25.4
-_ARC_SLACK_MM, _ARC_SLACK = 0.05, 0.01
+_ARC_SLACK_MM, _ARC_SLACK = 0.05, 0.002
 
 
 def key(code: str) -> int:

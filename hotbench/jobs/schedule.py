@@ -308,7 +308,7 @@ def _schedule(
         set_C=wanted.at(start_s + 0.5 * plan.motion.duration_s + limits.lag_s),
         flow_mm3_per_s=flow,
         lead_s=limits.lag_s,
-        slice_s=float(np.clip(STEP_K / problem.fastest_K_per_s, *_SLICES_S)),
+        slice_s=float(np.clip(0.5 * STEP_K / problem.fastest_K_per_s, *_SLICES_S)),
         span=(problem.span.start, problem.span.stop),
         costs=costs,
         too_short=short,

@@ -1,0 +1,99 @@
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hotbench.core.errors import BadInput
+from hotbench.jobs.motion import MotionLimits, plan_motion, trapezoids
+from hotbench.jobs.timeline import read_timeline
+
+LIMITS = MotionLimits(acceleration_mm_per_s2=1000.0, travel_acceleration_mm_per_s2=1000.0)
+
+
+def durations(*lines: str, limits: MotionLimits = LIMITS) -> np.ndarray:
+    return plan_motion(read_timeline("\n".join(lines).encode()), limits).duration_s
+
+
+def test_a_long_move_is_a_trapezoid() -> None:
+    # 100 mm at 100 mm/s from rest to rest: two ramps of 0.1 s and 5 mm, 90 mm cruising.
+    (duration,) = durations("G1 X0 Y0 F6000", "G1 X100")
+    assert duration == pytest.approx(0.1 + 0.9 + 0.1)
+
+
+def test_a_short_move_is_a_triangle() -> None:
+    (duration,) = durations("G1 X0 Y0 F60000", "G1 X10")
+    assert duration == pytest.approx(2.0 * math.sqrt(10.0 / 1000.0))
+
+
+def test_a_straight_line_in_pieces_takes_as_long_as_in_one() -> None:
+    pieces = durations("G1 X0 Y0 F6000", *(f"G1 X{x}" for x in (1, 2, 7, 40, 99, 100)))
+    assert pieces.sum() == pytest.approx(1.1)
+
+
+def test_a_reversal_stops() -> None:
+    assert durations("G1 X0 Y0 F6000", "G1 X100", "G1 X0").sum() == pytest.approx(2.2)
+
+
+def test_a_square_corner_passes_at_the_speed_of_its_circle() -> None:
+    # Circle that touches both legs of a right angle at 0.02 mm: r = d s / (1 - s), s = sin 45°.
+    half = math.sin(math.pi / 4.0)
+    corner = math.sqrt(1000.0 * 0.02 * half / (1.0 - half))
+    ramps_s = (2.0 * 100.0 - corner) / 1000.0
+    ramps_mm = (2.0 * 100.0**2 - corner**2) / 2000.0
+    one = ramps_s + (100.0 - ramps_mm) / 100.0
+    total = durations("G1 X0 Y0 F6000", "G1 X100", "G1 X100 Y100").sum()
+    assert total == pytest.approx(2.0 * one)
+
+
+def test_axis_limits_hold() -> None:
+    limits = MotionLimits(vertical_speed_mm_per_s=10.0, filament_speed_mm_per_s=5.0)
+    lines = ("G1 X0 Y0 Z0 F60000", "G1 Z20", "G1 E50", "G1 X100 Y0 E60")
+    motion = plan_motion(read_timeline("\n".join(lines).encode()), limits)
+    np.testing.assert_allclose(motion.cruise_mm_per_s, [10.0, 5.0, 50.0])
+
+
+def test_an_arc_is_held_to_its_centripetal_acceleration() -> None:
+    motion = plan_motion(read_timeline(b"G1 X0 Y0 F60000\nG3 X0 Y0 I0 J2\n"), LIMITS)
+    assert motion.cruise_mm_per_s[0] == pytest.approx(math.sqrt(1000.0 * 2.0))
+
+
+def test_dwells_take_their_time_and_feeds_can_be_replaced() -> None:
+    job = read_timeline(b"G1 X0 Y0 F6000\nG1 X100\nG4 P1500\n")
+    motion = plan_motion(job, LIMITS, np.array([50.0, math.inf]))
+    assert motion.duration_s.tolist() == pytest.approx([0.05 + 1.95 + 0.05, 1.5])
+    assert motion.total_s == pytest.approx(3.55)
+
+
+def test_limits_must_be_positive() -> None:
+    with pytest.raises(BadInput, match="corner_deviation_mm"):
+        MotionLimits(corner_deviation_mm=0.0)
+    with pytest.raises(BadInput, match="speed_mm_per_s"):
+        MotionLimits(speed_mm_per_s=math.nan)
+
+
+paths = st.lists(
+    st.tuples(st.floats(0.05, 50.0), st.floats(1.0, 200.0), st.floats(0.0, 100.0)),
+    min_size=1,
+    max_size=40,
+)
+
+
+@given(paths)
+def test_speeds_are_feasible_and_none_can_be_raised(path: list[tuple[float, float, float]]) -> None:
+    length, top, corner = (np.array(column) for column in zip(*path, strict=True))
+    acceleration = np.full(length.size, 800.0)
+    duration, cruise = trapezoids(length, top, acceleration, corner)
+    assert (cruise <= top * (1 + 1e-9)).all()
+    assert (duration >= length / cruise * (1 - 1e-9)).all()
+    # The largest feasible squared speeds are the fixed point of the three caps (both passes).
+    cap = np.minimum(corner[1:], np.minimum(top[1:], top[:-1])) ** 2
+    best = np.concatenate([[0.0], cap, [0.0]])
+    for _ in range(length.size + 1):
+        best[1:] = np.minimum(best[1:], best[:-1] + 1600.0 * length)
+        best[:-1] = np.minimum(best[:-1], best[1:] + 1600.0 * length)
+    peak = np.minimum(top, np.sqrt(0.5 * (best[1:] + best[:-1]) + 800.0 * length))
+    v0, v1 = np.sqrt(best[:-1]), np.sqrt(best[1:])
+    cruising = np.maximum(0.0, length - (2 * peak**2 - v0**2 - v1**2) / 1600.0) / peak
+    np.testing.assert_allclose(duration, (2 * peak - v0 - v1) / 800.0 + cruising, rtol=1e-6)
