@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import yaml as yaml_1_1
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from ruamel.yaml import YAML
@@ -55,6 +55,7 @@ def profiles(draw: st.DrawFn) -> MachineProfile:
     )
 
 
+@settings(deadline=None, max_examples=50)
 @given(profiles())
 def test_round_trip_loses_nothing_but_the_rounding(profile: MachineProfile) -> None:
     text = dumps(profile)
@@ -62,6 +63,7 @@ def test_round_trip_loses_nothing_but_the_rounding(profile: MachineProfile) -> N
     assert dumps(loads(text)) == text
 
 
+@settings(deadline=None, max_examples=50)
 @given(profiles())
 def test_readers_of_both_yaml_versions_see_the_same_plain_data(profile: MachineProfile) -> None:
     text = dumps(profile)
