@@ -28,7 +28,7 @@ from hotbench.core.errors import BadInput
 
 LIMIT_BYTES = 512 * 1024
 LIMIT_DEPTH = 12
-LIMIT_NODES = 20_000
+LIMIT_NODES = 16_000
 LIMIT_NUMBER_LENGTH = 60
 
 Location = tuple[str | int, ...]
@@ -86,7 +86,7 @@ def load(raw: bytes, source: str) -> Document:
     """The one document in `raw`.
 
     Refuses (BadInput): more than 512 KiB, other encodings than UTF-8, tags, anchors and aliases,
-    duplicate keys, keys that are no text, more than one document, 12 levels, 20,000 values.
+    duplicate keys, keys that are no text, more than one document, 12 levels, 16,000 values.
     """
     builder = _Builder(source)
     try:
