@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
-from hotbench.core.errors import ControllerFault
+from hotbench.core.errors import ControllerFault, FellShort
 from hotbench.core.ports import PrinterPort
 from hotbench.core.records import Sample
 from hotbench.procedures import moves, phases
@@ -21,12 +21,15 @@ from hotbench.procedures.options import (
 )
 from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
-from hotbench.procedures.waiting import ARRIVED_K, Settling, pause, samples_for
+from hotbench.procedures.waiting import ARRIVED_K, Settling, STALL_s, pause, samples_for
 
 Direction = Literal["heating", "cooling"]
 
 TAIL_s, TAIL_EXTRA_s = 20.0, 3.0
 MOST_FAULTS = 3
+LEAD_K, LONGEST_STEP_s = 2.0, 0.5
+ABANDONED = "ramp abandoned"
+"""How the note about an abandoned ramp begins."""
 BETWEEN = Settling(within_K=1.0, window_s=4.0, timeout_s=180.0)
 
 
@@ -35,6 +38,8 @@ class RampTrial:
     """One ramp as it was recorded; fault is the board's line, or None.
 
     samples begin with the last one before the ramp, and end once the temperature has caught up.
+    abandoned: the setpoint was stopped on the way because the deviation grew too large, so that
+    the whole ramp would have deviated by more than the samples show.
     """
 
     direction: Direction
@@ -44,6 +49,7 @@ class RampTrial:
     fan: float
     samples: tuple[Sample, ...]
     fault: str | None = None
+    abandoned: bool = False
 
     @property
     def peak_K(self) -> float:
@@ -72,9 +78,12 @@ class RampTest(Procedure):
 
     The setpoint moves in small steps every interval_s, as a job would move it. Rates come from
     the list, or from the injected choosers, one per direction; a direction that is done is
-    travelled at slow_rate_K_per_s. A controller fault ends the ladder, unless reset_allowed: then
-    the hot end is off for reset_wait_s, the board is asked to resume, a slow ramp each way
-    confirms that it follows, and the ladder goes on; at most MOST_FAULTS times.
+    travelled at slow_rate_K_per_s, the setpoint waiting for the temperature. A ramp that deviates
+    by more than abandon_deviation_K is stopped before the board faults; a note that begins with
+    ABANDONED falls into its phase, for it must not count as a whole ramp. A controller fault ends
+    the ladder, unless reset_allowed: then the hot end is off for reset_wait_s, the board is asked
+    to resume, a slow ramp each way confirms that it follows, and the ladder goes on; at most
+    MOST_FAULTS times.
     """
 
     name: ClassVar[str] = "ramp"
@@ -87,7 +96,8 @@ class RampTest(Procedure):
     fan: float = option(0.0, "fraction", "fan setting")
     interval_s: float = option(0.2, "s", "time between two steps of the setpoint")
     max_ramps: int = option(14, "", "most ramps in each direction")
-    slow_rate_K_per_s: float = option(0.5, "K/s", "rate of moves that are no trial")
+    slow_rate_K_per_s: float = option(0.5, "K/s", "highest rate of moves that are no trial")
+    abandon_deviation_K: float | None = option(None, "K", "stop a ramp that deviates by more")
     reset_allowed: bool = option(
         default=False, unit="", meaning="reset the board after a fault and go on"
     )
@@ -108,6 +118,8 @@ class RampTest(Procedure):
         check_range("max_ramps", self.max_ramps, 1, 200, "ramps")
         check_positive("slow_rate_K_per_s", self.slow_rate_K_per_s)
         check_range("reset_wait_s", self.reset_wait_s, 1.0, 600.0, "s")
+        if self.abandon_deviation_K is not None:
+            check_range("abandon_deviation_K", self.abandon_deviation_K, 1.0, 100.0, "K")
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Ends, rates and what happens after a fault."""
@@ -185,7 +197,7 @@ class Ladder:
         from_C, to_C = ends_C if direction == "heating" else ends_C[::-1]
         if rate_K_per_s is None:
             self._printer.set_phase(f"return {to_C:g}")
-            move_setpoint(self._printer, from_C, to_C, test.slow_rate_K_per_s, test.interval_s)
+            lead_setpoint(self._printer, from_C, to_C, test.slow_rate_K_per_s)
         elif not self._trial(direction, rate_K_per_s, from_C, to_C):
             return False
         moves.rest(self._printer, to_C, BETWEEN)
@@ -193,10 +205,13 @@ class Ladder:
 
     def _trial(self, direction: Direction, rate_K_per_s: float, from_C: float, to_C: float) -> bool:
         printer, samples, fault = self._printer, [self._printer.next_sample()], None
+        reached_C = to_C
         printer.set_phase(phases.ramp(_way(from_C, to_C), rate_K_per_s))
         try:
-            move_setpoint(printer, from_C, to_C, rate_K_per_s, self._test.interval_s, samples)
-            samples += catch_up(printer, to_C)
+            reached_C = self._move(from_C, to_C, rate_K_per_s, samples)
+            if reached_C != to_C:
+                printer.note(f"{ABANDONED} at {rate_K_per_s:g} K/s, deviation {_lag_K(samples)} K")
+            samples += catch_up(printer, reached_C)
         except ControllerFault as error:
             fault = error
         self.trials.append(
@@ -208,11 +223,28 @@ class Ladder:
                 fan=self._test.fan,
                 samples=tuple(samples),
                 fault=fault.text if fault else None,
+                abandoned=reached_C != to_C,
             )
         )
         if fault:
             self._decide(fault)
+        elif reached_C != to_C:
+            self._finish_slowly(reached_C, to_C)
         return fault is None
+
+    def _move(
+        self, from_C: float, to_C: float, rate_K_per_s: float, samples: list[Sample]
+    ) -> float:
+        test = self._test
+        abandon_K = test.abandon_deviation_K or math.inf
+        return move_setpoint(
+            self._printer, from_C, to_C, rate_K_per_s, test.interval_s, samples, abandon_K
+        )
+
+    def _finish_slowly(self, reached_C: float, to_C: float) -> None:
+        """The rest of an abandoned ramp, the setpoint waiting for the temperature."""
+        self._printer.set_phase(f"return {to_C:g}")
+        lead_setpoint(self._printer, reached_C, to_C, self._test.slow_rate_K_per_s)
 
     def _decide(self, fault: ControllerFault) -> None:
         """Let the fault end the ladder unless the user allowed to go on."""
@@ -228,8 +260,12 @@ class Ladder:
         slow = test.slow_rate_K_per_s
         for from_C, to_C in ((test.low_C, test.high_C), (test.high_C, test.low_C)):
             self._printer.set_phase(phases.ramp(_way(from_C, to_C), slow))
-            move_setpoint(self._printer, from_C, to_C, slow, test.interval_s)
+            lead_setpoint(self._printer, from_C, to_C, slow)
             moves.rest(self._printer, to_C, BETWEEN)
+
+
+def _lag_K(samples: Sequence[Sample]) -> str:
+    return f"{abs(samples[-1].setpoint_C - samples[-1].temperature_C):.1f}"
 
 
 def _way(from_C: float, to_C: float) -> str:
@@ -242,23 +278,46 @@ def move_setpoint(
     to_C: float,
     rate_K_per_s: float,
     interval_s: float,
-    heard: list[Sample] | None = None,
-) -> None:
+    heard: list[Sample],
+    abandon_K: float = math.inf,
+) -> float:
     """Move the setpoint steadily, in steps every interval_s; samples heard go to `heard`.
 
-    Where samples come slower than interval_s, the setpoint follows the clock in larger steps.
+    Returns the last setpoint: to_C, or where it stopped since the temperature was more than
+    abandon_K away from it. Where samples come slower than interval_s, the setpoint follows the
+    clock in larger steps.
     """
-    span_K, begun_s, steps = to_C - from_C, printer.now_s(), 0
+    span_K, begun_s, steps, at_C = to_C - from_C, printer.now_s(), 0, from_C
     last = max(math.ceil(abs(span_K) / (rate_K_per_s * interval_s) - 1e-9), 1)
     while steps < last:
         due = 1 + int((printer.now_s() - begun_s) / interval_s + 1e-6)
         if due > steps:
             steps = min(due, last)
             moved_K = min(steps * interval_s * rate_K_per_s, abs(span_K))
-            printer.set_temperature(round(from_C + math.copysign(moved_K, span_K), 3))
-        sample = printer.next_sample()
-        if heard is not None:
-            heard.append(sample)
+            at_C = round(from_C + math.copysign(moved_K, span_K), 3)
+            printer.set_temperature(at_C)
+        heard.append(printer.next_sample())
+        if abs(heard[-1].temperature_C - at_C) > abandon_K:
+            return at_C
+    return to_C
+
+
+def lead_setpoint(printer: PrinterPort, from_C: float, to_C: float, rate_K_per_s: float) -> None:
+    """Move the setpoint with the temperature never far behind, at most at the rate.
+
+    Raises FellShort when the temperature stays behind for STALL_s.
+    """
+    at_C, moved_s = from_C, printer.now_s()
+    while at_C != to_C:
+        temperature_C = printer.next_sample().temperature_C
+        waited_s = printer.now_s() - moved_s
+        if abs(temperature_C - at_C) < LEAD_K:
+            step_K = min(rate_K_per_s * min(waited_s, LONGEST_STEP_s), abs(to_C - at_C))
+            at_C = round(at_C + math.copysign(step_K, to_C - at_C), 3)
+            printer.set_temperature(at_C)
+            moved_s = printer.now_s()
+        elif waited_s > STALL_s:
+            raise FellShort(f"hot end stays at {temperature_C:.1f} °C, setpoint {at_C:g} °C")
 
 
 def catch_up(printer: PrinterPort, to_C: float) -> list[Sample]:

@@ -3,8 +3,14 @@ import re
 import numpy as np
 import pytest
 
-from hotbench.core.errors import BadInput, ControllerFault
-from hotbench.procedures.ramps import MOST_FAULTS, RampTest, StepSizeTest, move_setpoint
+from hotbench.core.errors import BadInput, ControllerFault, FellShort
+from hotbench.procedures.ramps import (
+    MOST_FAULTS,
+    RampTest,
+    StepSizeTest,
+    lead_setpoint,
+    move_setpoint,
+)
 from hotbench.procedures.runner import run
 
 FAULT = "Error:setpoint moved too abruptly"
@@ -26,7 +32,7 @@ def locking(above_K_per_s: float, phases_of_fault: list[str] | None = None):
 
 def test_the_setpoint_moves_in_small_steps_at_the_stated_rate(fake_printer) -> None:
     printer = fake_printer(interval_s=0.05)
-    move_setpoint(printer, 200.0, 210.0, 4.0, 0.2)
+    assert move_setpoint(printer, 200.0, 210.0, 4.0, 0.2, []) == 210.0
     steps = printer.called("set_temperature")
     assert steps == pytest.approx([*np.arange(200.8, 210.0, 0.8), 210.0])
     assert printer.time_s == pytest.approx(10.0 / 4.0, abs=0.2)
@@ -34,7 +40,7 @@ def test_the_setpoint_moves_in_small_steps_at_the_stated_rate(fake_printer) -> N
 
 def test_slow_samples_make_larger_steps_at_the_same_rate(fake_printer) -> None:
     printer = fake_printer(interval_s=1.0)
-    move_setpoint(printer, 210.0, 200.0, 2.0, 0.2)
+    move_setpoint(printer, 210.0, 200.0, 2.0, 0.2, [])
     steps = printer.called("set_temperature")
     assert steps[0] == pytest.approx(209.6)
     assert np.diff(steps)[:4] == pytest.approx([-2.0] * 4)
@@ -173,6 +179,43 @@ def test_the_fault_is_kept_with_its_trial(fake_printer) -> None:
     run(test, fake_printer(locking(3.0)))
     assert [(t.rate_K_per_s, t.fault) for t in trials_seen] == [(2.0, None), (4.0, FAULT)]
     assert trials_seen[0].samples[1].phase == "ramp up 2.0"
+
+
+def test_a_ramp_that_lags_too_far_is_stopped_and_finished_slowly(fake_printer) -> None:
+    trials_seen = []
+
+    def cooling(trials) -> float | None:
+        trials_seen[:] = trials
+        own = [trial for trial in trials if trial.direction == "cooling"]
+        return (2.0, 30.0, None)[len(own)]
+
+    printer = fake_printer()
+    test = RampTest(
+        low_C=150.0,
+        high_C=210.0,
+        next_heating_rate=lambda trials: None,
+        next_cooling_rate=cooling,
+        abandon_deviation_K=8.0,
+    )
+    run(test, printer)
+    assert [(t.rate_K_per_s, t.abandoned) for t in trials_seen] == [(2.0, False), (30.0, True)]
+    assert 8.0 < trials_seen[1].peak_K < 8.0 + 30.0 * 2 * printer.interval_s
+    assert [note for note in printer.notes if note.startswith("ramp abandoned at 30 K/s")]
+    returned = [s for s in printer.samples if s.phase == "return 150"]
+    assert returned[-1].setpoint_C == pytest.approx(150.0, abs=0.3)
+    assert 150.0 in printer.called("set_temperature")
+    assert max(abs(s.temperature_C - s.setpoint_C) for s in returned[-20:]) < 4.0
+
+
+def test_a_setpoint_that_leads_waits_for_the_temperature(fake_printer) -> None:
+    printer = fake_printer()
+    printer.temperature_C = printer.setpoint_C = 210.0
+    lead_setpoint(printer, 210.0, 150.0, 50.0)
+    lags_K = [s.temperature_C - s.setpoint_C for s in printer.samples]
+    assert max(lags_K) < 50.0 * 0.5 + 3.0
+    assert printer.setpoint_C == 150.0
+    with pytest.raises(FellShort, match="stays at 2"):
+        lead_setpoint(fake_printer(heater=0.0), 210.0, 150.0, 1.0)
 
 
 def jump_lock(size_K: float):

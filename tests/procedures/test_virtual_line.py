@@ -1,15 +1,18 @@
 """Every procedure on every simulated printer, through the real client and wire."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
 
 from hotbench.core.errors import ControllerFault
 from hotbench.core.records import Event, Extrusion, Run, RunInfo, Sample
-from hotbench.fitting.ramps import ramp_trials
+from hotbench.fitting.ramps import Direction, ramp_trials
+from hotbench.fitting.rate_choice import LadderPlan, next_rate
 from hotbench.link.client import Printer
 from hotbench.link.config import LinkConfig
+from hotbench.procedures.ramps import RampTest, RampTrial
 from hotbench.procedures.registry import PROCEDURES, build
 from hotbench.procedures.runner import run
 from hotbench.sim.board import SimulatedPrinter
@@ -172,3 +175,44 @@ def test_a_ladder_beyond_the_board_s_limit_faults_and_recovers_where_allowed(
     assert faulted == [("cooling", 8.0)]
     confirmed = [t.direction for t in trials if t.rate_K_per_s == 0.5 and t.clean]
     assert confirmed == (["cooling", "heating", "cooling"] if reset_allowed else ["cooling"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("machine", list(PRINTERS))
+def test_an_adaptive_ladder_with_a_guard_provokes_no_fault(machine: str) -> None:
+    spec = PRINTERS[machine]
+    board, memory = SimulatedPrinter(spec, seed=33), Memory()
+
+    def chooser(direction: Direction, first_K_per_s: float):
+        def choose(trials: Sequence[RampTrial]) -> float | None:
+            whole = [trial for trial in trials if not trial.abandoned]
+            lost = [t.rate_K_per_s for t in trials if t.abandoned and t.direction == direction]
+            plan = LadderPlan(
+                direction=direction,
+                first_K_per_s=first_K_per_s,
+                highest_K_per_s=0.85 * min(lost, default=100.0),
+                fault_deviation_K=spec.fault_deviation_K,
+                ramps=6,
+            )
+            choice = next_rate([t for trial in whole for t in as_fitted(trial)], plan)
+            return choice.rate_K_per_s if choice else None
+
+        return choose
+
+    ladder = RampTest(
+        next_heating_rate=chooser("heating", 0.3),
+        next_cooling_rate=chooser("cooling", 0.1),
+        max_ramps=6,
+        abandon_deviation_K=0.7 * spec.fault_deviation_K,
+    )
+    assert run(ladder, Printer(board.transport(), [memory])) == "complete"
+    assert not [event for event in memory.events if event.kind == "fault"]
+    trials = ramp_trials(memory.run("ramp"))
+    assert {trial.direction for trial in trials} == {"heating", "cooling"}
+    assert len(trials) >= 6
+
+
+def as_fitted(trial: RampTrial):
+    """A trial as the fitting room sees ramps."""
+    info = RunInfo(run_id="ladder", procedure="ramp", created="")
+    return ramp_trials(Run.from_samples(info, trial.samples))
