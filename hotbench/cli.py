@@ -394,7 +394,7 @@ def profile_check(file: Path, runs_folder: Path | None, *, as_json: bool) -> Non
 
     result = check_file(file, runs_folder)
     emit(result.plain(), as_json=as_json, tables=result.tables())
-    result.raise_if_refused()
+    result.raise_if_short()
 
 
 @profile.command()

@@ -49,7 +49,7 @@ def print_tables(tables: Sequence[Table]) -> None:
     """Write tables to standard output; plain width when it is not a terminal."""
     from rich.console import Console
 
-    console = Console(width=None if sys.stdout.isatty() else 110, highlight=False)
+    console = Console(width=None if sys.stdout.isatty() else 120, highlight=False)
     for table in tables:
         console.print(table.caption, style="bold", soft_wrap=True, markup=False)
         console.print(_rich(table))
@@ -57,6 +57,7 @@ def print_tables(tables: Sequence[Table]) -> None:
 
 def _rich(table: Table) -> object:
     from rich import box
+    from rich.markup import escape
     from rich.table import Table as RichTable
 
     headed = any(table.heads[1:]) and table.heads[0] != ""
@@ -64,5 +65,5 @@ def _rich(table: Table) -> object:
     for index, head in enumerate(table.heads):
         drawn.add_column(head, justify="right" if index in table.numeric else "left")
     for row in table.rows:
-        drawn.add_row(*row)
+        drawn.add_row(*(escape(cell) for cell in row))
     return drawn

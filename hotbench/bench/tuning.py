@@ -9,15 +9,16 @@ from hotbench.control.feedforward import flow_duty, ramp_duty
 from hotbench.control.loop import Scenario
 from hotbench.control.process import Process
 from hotbench.control.reduce import OperatingPoint, operating_point
-from hotbench.control.tune import Tuned, processes_over, side_by_side
+from hotbench.control.tune import Tuned, heater_processes, side_by_side
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.profile.types import Heater, MachineProfile
 from hotbench.profile.yaml_io import read_profile
 
 HEADS = ("rule", "Kp", "Ki / 1/s", "Kd / s", "gain margin", "phase margin", "Ms", "overshoot",
-         "settles", "flow sag")  # fmt: skip
+         "settles", "flow sag", "always stable")  # fmt: skip
 HALF_LIMIT = 0.5
+ROOM_C = 25.0
 UNKNOWN_LOAD_DUTY = 0.1
 """Duty that a flow step draws where no heat load was measured; assumed."""
 
@@ -62,14 +63,23 @@ def _heater(profile: MachineProfile, file: Path) -> Heater:
 
 
 def _point(heater: Heater, values: Mapping[str, float], temperature_C: float) -> OperatingPoint:
-    ambient_C = heater.ambient.value if heater.ambient else 25.0
-    return operating_point(heater.model, values, temperature_C=temperature_C, ambient_C=ambient_C)
+    return operating_point(
+        heater.model, values, temperature_C=temperature_C, ambient_C=_ambient_C(heater)
+    )
+
+
+def _ambient_C(heater: Heater) -> float:
+    return heater.ambient.value if heater.ambient else ROOM_C
 
 
 def _processes(heater: Heater, temperature_C: float) -> list[Process]:
     """The process at the nominal parameters and over their intervals."""
-    return processes_over(
-        lambda values: _point(heater, values, temperature_C).process, heater.parameters
+    return heater_processes(
+        heater.model,
+        heater.parameters,
+        combined_lag=heater.combined_lag,
+        temperature_C=temperature_C,
+        ambient_C=_ambient_C(heater),
     )
 
 
@@ -125,8 +135,7 @@ def _cells(row: Tuned, full_scale: float) -> tuple[str, ...]:
     worst_low = (_worst(row.gain_margin, least=True), _worst(row.phase_margin, least=True))
     worst_high = (row.maximum_sensitivity, row.overshoot, row.settling_time, row.flow_sag)
     shown = [*worst_low, *(_worst(quantity, least=False) for quantity in worst_high)]
-    name = row.rule if row.reliable else f"{row.rule} (unstable within the interval)"
-    return (name, *(number(gain) for gain in gains), *shown)
+    return (row.rule, *(number(gain) for gain in gains), *shown, "yes" if row.reliable else "no")
 
 
 def _worst(quantity: Quantity | None, *, least: bool) -> str:

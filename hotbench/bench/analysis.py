@@ -1,0 +1,289 @@
+"""From run folders to fits: which runs serve which model, and what cannot be told."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from hotbench.bench.predicting import rate_caps
+from hotbench.bench.progress import Step, silent
+from hotbench.bench.tables import Table, number, quantity_cells
+from hotbench.core.errors import BadInput, FellShort
+from hotbench.core.records import Run
+from hotbench.fitting.heater import fit_heater
+from hotbench.fitting.heater_result import HeaterFit
+from hotbench.fitting.melt import MeltFit, fit_melt
+from hotbench.fitting.ramps import trials_of
+from hotbench.fitting.slew import SlewFit, fit_slew
+from hotbench.store.reader import read_run
+
+Fit = TypeVar("Fit")
+LADDERS = frozenset({"ramp", "jump", "repetition"})
+"""Procedures whose runs judge the controller; the heater model is fitted to the others."""
+QUANTITY_HEADS = ("quantity", "value", "95 % interval", "unit", "basis")
+NUMERIC = frozenset({1, 2})
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitOptions:
+    """What the user states beside the runs; None where nothing is stated."""
+
+    ambient_C: float | None = None
+    fault_deviation_K: float | None = None
+    power_W: float | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("fault_deviation_K", "power_W"):
+            value = getattr(self, name)
+            if value is not None and not value > 0.0:
+                raise BadInput("must be positive", where=name, value=value)
+
+    def plain(self) -> dict[str, float | None]:
+        """The options as the profile's provenance states them."""
+        return {
+            "ambient_C": self.ambient_C,
+            "fault_deviation_K": self.fault_deviation_K,
+            "power_W": self.power_W,
+        }
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Something the runs could not tell, why, and the test that would."""
+
+    what: str
+    why: str
+    test: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Analysis:
+    """Fits of a set of runs; a fit is None where no run serves it, and gaps say what is missing."""
+
+    runs: tuple[Run, ...]
+    options: FitOptions
+    heater: HeaterFit | None
+    slew: SlewFit | None
+    melt: MeltFit | None
+    gaps: tuple[Gap, ...] = field(default=())
+
+    @property
+    def ladders(self) -> tuple[Run, ...]:
+        """Runs of ramps, jumps and repetitions."""
+        return tuple(run for run in self.runs if run.info.procedure in LADDERS)
+
+    def plain(self) -> dict[str, Any]:
+        """What FIT.yaml holds."""
+        return {
+            "runs": {run.info.run_id: dict(run.sha256) for run in self.runs},
+            "options": self.options.plain(),
+            "heater": self.heater.to_plain() if self.heater else None,
+            "slew": _slew_plain(self.slew) if self.slew else None,
+            "melt": _melt_plain(self.melt) if self.melt else None,
+            "unidentified": self.gaps,
+        }
+
+    def tables(self) -> tuple[Table, ...]:
+        """The fits for people."""
+        shown = heater_tables(self.heater) if self.heater else []
+        shown += slew_tables(self.slew) if self.slew else []
+        shown += melt_tables(self.melt) if self.melt else []
+        if self.gaps:
+            rows = tuple((gap.what, gap.why, gap.test) for gap in self.gaps)
+            shown.append(Table("not identified", ("what", "why", "what would tell"), rows))
+        return tuple(shown)
+
+    def raise_if_nothing_identified(self) -> None:
+        """FellShort when no model could be fitted."""
+        if self.heater is None and self.slew is None and self.melt is None:
+            reasons = "; ".join(f"{gap.what}: {gap.why}" for gap in self.gaps)
+            raise FellShort(f"nothing could be identified from these runs: {reasons}")
+
+
+def analyse(
+    folders: Sequence[Path], options: FitOptions | None = None, progress: Step = silent
+) -> Analysis:
+    """Read the folders and fit what they can carry. Errors: BadInput for unusable folders."""
+    progress(0.0, "reading runs")
+    return analyse_runs([read_run(folder) for folder in folders], options, progress)
+
+
+def analyse_runs(
+    runs: Sequence[Run], options: FitOptions | None = None, progress: Step = silent
+) -> Analysis:
+    """Fit what the runs can carry; what a model refuses becomes a gap."""
+    _check_names(runs)
+    options, gaps = options or FitOptions(), list[Gap]()
+    heater = _attempt("heater", gaps, lambda: _heater(runs, options, progress))
+    progress(0.9, "slew")
+    slew = _attempt("slew", gaps, lambda: _slew(runs, options, heater))
+    progress(0.95, "melt")
+    melt = _attempt("melt", gaps, lambda: _melt(runs))
+    progress(1.0, "fitted")
+    return Analysis(
+        runs=tuple(runs),
+        options=options,
+        heater=heater,
+        slew=slew,
+        melt=melt,
+        gaps=(*gaps, *_gaps(heater, slew, melt)),
+    )
+
+
+def _check_names(runs: Sequence[Run]) -> None:
+    seen: set[str] = set()
+    for run in runs:
+        if run.info.run_id in seen:
+            raise BadInput(
+                "two runs have the same name",
+                value=run.info.run_id,
+                remedy="rename a folder's run, or leave one out",
+            )
+        seen.add(run.info.run_id)
+
+
+def _attempt(what: str, gaps: list[Gap], fit: Callable[[], Fit | None]) -> Fit | None:
+    try:
+        return fit()
+    except (BadInput, FellShort) as error:
+        gaps.append(Gap(what, str(error), "see the message"))
+        return None
+
+
+def _heater(runs: Sequence[Run], options: FitOptions, progress: Step) -> HeaterFit | None:
+    own = [run for run in runs if run.info.procedure not in {*LADDERS, "extrude"}]
+    if not own:
+        return None
+    return fit_heater(
+        own,
+        ambient_C=options.ambient_C,
+        power_W=options.power_W,
+        progress=lambda text, share: progress(0.05 + 0.8 * share, text),
+    )
+
+
+def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) -> SlewFit | None:
+    trials = trials_of([run for run in runs if run.info.procedure in LADDERS])
+    if not trials:
+        return None
+    caps = rate_caps(heater, trials) if heater else {}
+    return fit_slew(trials, options.fault_deviation_K, caps=caps)
+
+
+def _melt(runs: Sequence[Run]) -> MeltFit | None:
+    shots = [run for run in runs if run.extrusions]
+    return fit_melt(shots) if shots else None
+
+
+def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melt: MeltFit | None) -> list[Gap]:
+    found = (
+        [Gap(item.name, item.reason, item.remedy) for item in heater.unidentified] if heater else []
+    )
+    found += (
+        [Gap(what, "no rate can be claimed", test) for what, test in slew.unidentified]
+        if slew
+        else []
+    )
+    found += [Gap(g.parameter, g.reason, g.test) for g in melt.unidentified] if melt else []
+    return found
+
+
+def heater_tables(fit: HeaterFit) -> list[Table]:
+    """Parameters, rates, candidates, held-out errors and the next best test."""
+    parameters = tuple((name, *quantity_cells(q)) for name, q in fit.parameters.items())
+    figures = (*fit.heating_rate, *fit.cooling_rate, *fit.hold_duty)
+    rates = [(row.figure.label, *quantity_cells(row.quantity)) for row in figures]
+    rates.append(("sensor lag and dead time", *quantity_cells(fit.combined_lag)))
+    shown = [
+        Table(f"heater model: {fit.title}", QUANTITY_HEADS, parameters, NUMERIC),
+        Table("heater figures", QUANTITY_HEADS, tuple(rates), NUMERIC),
+        _candidates(fit),
+    ]
+    if fit.validation:
+        shown.append(_held_out(fit))
+    if fit.next_tests:
+        rows = tuple(
+            (
+                t.command,
+                t.shrinks,
+                f"±{number(t.from_percent, 2)} % to ±{number(t.to_percent, 2)} %",
+            )
+            for t in fit.next_tests
+        )
+        shown.append(Table("next best test", ("hotbench", "shrinks", "interval"), rows))
+    return shown
+
+
+def _candidates(fit: HeaterFit) -> Table:
+    heads = ("model", "parameters", "RMS / K", "held-out RMS / K", "BIC, effective", "")
+    rows = tuple(
+        (
+            c.model,
+            str(c.parameters),
+            number(c.rms_K),
+            number(c.held_out_rms_K) if c.held_out_rms_K == c.held_out_rms_K else "-",
+            number(c.bic),
+            "chosen" if c.chosen else "",
+        )
+        for c in fit.candidates
+    )
+    return Table("models tried", heads, rows, frozenset({1, 2, 3, 4}))
+
+
+def _held_out(fit: HeaterFit) -> Table:
+    heads = ("run", "phase the fit has not seen", "RMS / K", "worst / K", "RMS of range / %")
+    rows = tuple(
+        (v.run_id, v.phase, number(v.rms_K), number(v.worst_K), number(v.error_percent, 2))
+        for v in fit.validation
+    )
+    return Table("held-out validation", heads, rows, frozenset({2, 3, 4}))
+
+
+def slew_tables(fit: SlewFit) -> list[Table]:
+    """Safe rates by direction."""
+    heads = ("direction", "safe rate / K/s", "limited by", "claim", "ramps", "faults", "confirmed")
+    rows = tuple(
+        (
+            d.direction,
+            number(d.rate.value) if d.rate else "unidentified",
+            d.cause or "-",
+            f"{d.coverage:.0%} of ramps clear, confidence {d.confidence:.0%}",
+            str(d.trials),
+            str(d.faults),
+            "yes" if d.confirmed else "no",
+        )
+        for d in fit.directions
+    )
+    return [Table("safe slew rate", heads, rows, frozenset({1, 4, 5}))]
+
+
+def melt_tables(fit: MeltFit) -> list[Table]:
+    """Flow limits found, and the joint figures."""
+    rows = [
+        (f"flow limit at {item.temperature_C:g} °C", *quantity_cells(item.limit))
+        for item in fit.limits
+    ]
+    if fit.alpha_L_eff is not None:
+        rows.append(("diffusivity times heated length", *quantity_cells(fit.alpha_L_eff)))
+    if fit.softening is not None:
+        rows.append(("softening temperature", *quantity_cells(fit.softening)))
+    rows.append(("weighing noise", *quantity_cells(fit.noise)))
+    return [Table(f"melt: {fit.statement}", QUANTITY_HEADS, tuple(rows), NUMERIC)]
+
+
+def _slew_plain(fit: SlewFit) -> dict[str, Any]:
+    return {
+        "fault_deviation_K": fit.fault_deviation_K,
+        "directions": [_direction_plain(d) for d in fit.directions],
+        "trials": fit.trials,
+    }
+
+
+def _direction_plain(fit: Any) -> dict[str, Any]:
+    skipped = {"curve"}
+    return {name: getattr(fit, name) for name in fit.__dataclass_fields__ if name not in skipped}
+
+
+def _melt_plain(fit: MeltFit) -> dict[str, Any]:
+    skipped = {"points", "solution"}
+    return {name: getattr(fit, name) for name in fit.__dataclass_fields__ if name not in skipped}

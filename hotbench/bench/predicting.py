@@ -1,0 +1,187 @@
+"""What the fitted heater predicts beyond what was recorded: caps, safe slew, dips, saturation."""
+
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+
+from hotbench.core.arrays import FloatArray
+from hotbench.core.errors import BadInput
+from hotbench.core.quantity import Quantity
+from hotbench.fitting.heater_result import HeaterFit
+from hotbench.fitting.intervals import SHARES_per_K
+from hotbench.fitting.ramps import Direction, RampTrial
+from hotbench.fitting.slew import DirectionFit, RateCap, SlewFit
+from hotbench.models.dips import DipSpec, dip_times, predict_dip
+from hotbench.models.slew import LoopLimits, limits_by_cause, physical_rate_K_per_s
+from hotbench.profile import types as p
+
+SLEW_TEMPERATURES_C = (180.0, 200.0, 220.0, 240.0)
+DIPS_C = ((240.0, 220.0), (220.0, 200.0), (220.0, 190.0))
+INSIDE_K = 2.0
+FULL_DUTY = 0.95
+"""Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
+
+
+def rate_caps(heater: HeaterFit, trials: list[RampTrial]) -> dict[Direction, RateCap]:
+    """The physical rate over each direction's ramps, headroom left, as a cap of the claim."""
+    caps: dict[Direction, RateCap] = {}
+    vector = heater.propagation.base
+    for direction in ("heating", "cooling"):
+        own = [trial for trial in trials if trial.direction == direction]
+        if not own:
+            continue
+        ends_C = np.linspace(
+            min(min(t.from_C, t.to_C) for t in own), max(max(t.from_C, t.to_C) for t in own), 3
+        )
+        slowest = min(
+            physical_rate_K_per_s(vector, direction, float(at), fan=own[0].fan) for at in ends_C
+        )
+        if slowest > 0.0:
+            caps[direction] = RateCap(
+                slowest, "power" if direction == "heating" else "passive cooling"
+            )
+    return caps
+
+
+def slew_rows(
+    slew: SlewFit | None, heater: HeaterFit | None, ladders: tuple[str, ...]
+) -> tuple[p.SlewRate, ...]:
+    """Measured claims over the ladder's range, then what the heater predicts elsewhere."""
+    measured = tuple(_measured(slew, ladders)) if slew else ()
+    predicted = tuple(_predicted(slew, heater, measured)) if heater else ()
+    return (*measured, *predicted)
+
+
+def _measured(fit: SlewFit, ladders: tuple[str, ...]) -> Iterator[p.SlewRate]:
+    for direction in fit.directions:
+        if direction.rate is None or direction.cause is None:
+            continue
+        for temperature_C in np.linspace(*direction.temperature_range_C, 3):
+            yield _claim(direction, direction.rate, direction.cause, float(temperature_C), ladders)
+
+
+def _claim(
+    fit: DirectionFit,
+    rate: Quantity,
+    cause: p.LimitingCause,
+    temperature_C: float,
+    ladders: tuple[str, ...],
+) -> p.SlewRate:
+    return p.SlewRate(
+        direction=fit.direction,
+        temperature_C=round(temperature_C, 1),
+        fan=fit.fan,
+        rate_K_per_s=rate.value,
+        limiting_cause=cause,
+        coverage=fit.coverage,
+        confidence=fit.confidence,
+        basis=rate.basis,
+        evidence=p.SlewEvidence(
+            trials=fit.trials, faults=fit.faults, confirmed=fit.confirmed, runs=ladders
+        ),
+    )
+
+
+def _predicted(
+    slew: SlewFit | None, heater: HeaterFit, measured: tuple[p.SlewRate, ...]
+) -> Iterator[p.SlewRate]:
+    fans = sorted({row.figure.fan for row in heater.cooling_rate})
+    kinds: list[tuple[Direction, float]] = [("heating", 0.0), *(("cooling", f) for f in fans)]
+    for direction, fan in kinds:
+        known = [r.temperature_C for r in measured if r.direction == direction and r.fan == fan]
+        for temperature_C in SLEW_TEMPERATURES_C:
+            covered = known and min(known) - INSIDE_K <= temperature_C <= max(known) + INSIDE_K
+            if temperature_C <= heater.seen_C[1] and not covered:
+                yield from _prediction(slew, heater, direction, fan, temperature_C)
+
+
+def _prediction(
+    slew: SlewFit | None, heater: HeaterFit, direction: Direction, fan: float, temperature_C: float
+) -> Iterator[p.SlewRate]:
+    loop = _loop(slew, direction)
+
+    def rates(vector: FloatArray) -> Mapping[p.LimitingCause, float]:
+        return limits_by_cause(vector, direction, temperature_C, fan, loop)
+
+    nominal = rates(heater.propagation.base)
+    cause = min(nominal, key=nominal.__getitem__)
+    if nominal[cause] <= 0.0:
+        return
+    assumed = cause in ("loop tracking", "controller fault")
+    (rate,) = heater.propagation.quantities(
+        lambda vector: np.array([min(rates(vector).values())]),
+        ["K/s"],
+        SHARES_per_K[f"{direction} rate"],
+        "assumed" if assumed else "extrapolated",
+    )
+    yield p.SlewRate(
+        direction=direction,
+        temperature_C=temperature_C,
+        fan=fan,
+        rate_K_per_s=rate.value,
+        low_K_per_s=rate.low,
+        high_K_per_s=rate.high,
+        limiting_cause=cause,
+        confidence=rate.confidence,
+        basis=rate.basis,
+    )
+
+
+def _loop(slew: SlewFit | None, direction: Direction) -> LoopLimits:
+    """The loop's trail as its ramps showed it; assumed where there were none."""
+    seen = slew.of(direction) if slew else None
+    trail_s = None
+    if seen and seen.level_K and seen.limit_K_per_s:
+        trail_s = seen.level_K / seen.limit_K_per_s
+    return LoopLimits(fault_deviation_K=slew.fault_deviation_K if slew else None, trail_s=trail_s)
+
+
+def dip_rows(heater: HeaterFit) -> tuple[p.Dip, ...]:
+    """Usual dips at the fan settings that were recorded, predicted."""
+    fans = sorted({row.figure.fan for row in heater.cooling_rate if row.quantity.basis == "fitted"})
+    specs = [
+        DipSpec(high, low, fan) for high, low in DIPS_C for fan in fans if high <= heater.seen_C[1]
+    ]
+    return tuple(row for spec in specs for row in _dip(heater, spec))
+
+
+def _dip(heater: HeaterFit, spec: DipSpec) -> Iterator[p.Dip]:
+    times = heater.propagation.quantities(
+        lambda vector: dip_times(vector, spec), ["s", "s"], SHARES_per_K["cooling rate"]
+    )
+    try:
+        found = predict_dip(heater.propagation.base, spec, times=times)
+    except BadInput:
+        return
+    yield p.Dip(
+        from_C=spec.from_C,
+        to_C=spec.to_C,
+        fan=spec.fan,
+        time_down=found.time_down,
+        time_back=found.time_back,
+        earliest_command=found.earliest_command,
+    )
+
+
+def heater_flow(heater: HeaterFit) -> Callable[[float], float] | None:
+    """Flow at which the heater saturates, by temperature; None where no load was measured."""
+    values = heater.values
+    if heater.load_per_flow is None or not values.get("load_per_mm3"):
+        return None
+    load = values["load_per_mm3"]
+
+    def saturates_at(temperature_C: float) -> float:
+        rise_K = temperature_C - heater.ambient.value
+        holding = _hold_duty(heater, temperature_C)
+        power = values["heating_K_per_s"] * (1.0 - values.get("falloff_per_K", 0.0) * rise_K)
+        return max(FULL_DUTY - holding, 0.0) * power / (load * rise_K)
+
+    return saturates_at
+
+
+def _hold_duty(heater: HeaterFit, temperature_C: float) -> float:
+    rows = [
+        (r.figure.temperature_C, r.quantity.value) for r in heater.hold_duty if not r.figure.fan
+    ]
+    known_C, duty = np.array(sorted(rows)).T
+    return float(np.interp(temperature_C, known_C, duty))

@@ -1,0 +1,254 @@
+"""From fits to the machine profile, and profiles checked and shown."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from hotbench import __version__
+from hotbench.bench.analysis import Analysis, FitOptions, Gap, analyse
+from hotbench.bench.predicting import dip_rows, heater_flow, slew_rows
+from hotbench.bench.progress import Step, silent
+from hotbench.bench.results import Result, lines_table
+from hotbench.bench.tables import Table, basis_text, number
+from hotbench.core.errors import BadInput
+from hotbench.core.quantity import Quantity
+from hotbench.core.records import Run
+from hotbench.fitting.heater_result import FigureRow, HeaterFit
+from hotbench.fitting.melt import MeltFit
+from hotbench.profile import types as p
+from hotbench.profile.check import check, refused
+from hotbench.profile.provenance import disagreements, provenance
+from hotbench.profile.summary import HeadlineRow, headline, unidentified
+from hotbench.profile.walk import Entry, entries
+from hotbench.profile.yaml_io import read_profile, write_profile
+from hotbench.store.checking import list_runs
+from hotbench.store.reader import read_run
+
+FLOW_STEP_C = 10.0
+FLOWS_PER_DECADE = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
+USUAL_C, USUAL_DIP_C = 220.0, 190.0
+HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
+
+
+def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
+    """The profile of one analysis; the same runs always give the same profile."""
+    fit = analysis.heater
+    return p.MachineProfile(
+        machine=_machine(analysis.runs, name),
+        heater=_heater(fit, analysis.gaps) if fit else None,
+        slew=slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders)),
+        dips=dip_rows(fit) if fit else (),
+        melt=_melt(analysis.melt, fit) if analysis.melt else None,
+        provenance=provenance(
+            analysis.runs,
+            software_version=__version__,
+            options={k: v for k, v in analysis.options.plain().items() if v is not None},
+        ),
+    )
+
+
+def build_file(
+    folders: Sequence[Path],
+    out: Path,
+    options: FitOptions,
+    *,
+    name: str | None = None,
+    progress: Step = silent,
+) -> Result:
+    """Fit the runs, write the profile, and hand back its headline; FellShort when it is empty."""
+    analysis = analyse(folders, options, progress)
+    analysis.raise_if_nothing_identified()
+    profile = build(analysis, name)
+    write_profile(profile, out)
+    return Result({"profile": str(out), **_facts(profile)}, headline_tables(profile, f"{out}"))
+
+
+def show_file(file: Path) -> Result:
+    """A profile's headline numbers."""
+    profile = read_profile(file)
+    return Result(_facts(profile), headline_tables(profile, profile.machine.name))
+
+
+def check_file(file: Path, runs_folder: Path | None) -> Result:
+    """Form, evidence, plausibility, and the runs the profile names; refusals fall short."""
+    profile = read_profile(file)
+    findings = check(profile)
+    differing = disagreements(profile.provenance, _found(runs_folder)) if runs_folder else []
+    lines = [*(finding.line for finding in findings), *differing]
+    short = refused(findings) or bool(differing)
+    caption = f"{file}: {'refused' if short else 'accepted'}"
+    shown = lines_table(caption, "finding", lines or ["nothing to remark"])
+    facts = {"accepted": not short, "findings": findings, "runs": differing}
+    return Result(facts, shown, f"{file}: the check refuses this profile" if short else None)
+
+
+def _found(folder: Path) -> dict[str, Mapping[str, str]]:
+    runs = (read_run(entry.folder) for entry in list_runs(folder) if entry.info)
+    return {run.info.run_id: run.sha256 for run in runs}
+
+
+def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...]:
+    """The numbers people ask for first, then what is not known."""
+    rows = tuple(_headline_row(row) for row in _brief(profile))
+    gaps = unidentified(profile)
+    table = Table(f"machine profile: {caption}", HEADLINE_HEADS, rows, frozenset({1, 2}))
+    return (table, *lines_table("not identified", "what, why, and the test that would", gaps))
+
+
+def _brief(profile: p.MachineProfile) -> list[HeadlineRow]:
+    """The headline with long tables cut to the row nearest to a usual print."""
+    kept: dict[tuple[object, ...], Entry] = {}
+    for entry in entries(profile):
+        group = _group(entry)
+        if group not in kept or _distance(entry) < _distance(kept[group]):
+            kept[group] = entry
+    names = {entry.where for entry in kept.values()}
+    return [row for row in headline(profile) if row.where in names]
+
+
+def _group(entry: Entry) -> tuple[object, ...]:
+    """What one headline row stands for: a table's rows that differ in their temperatures only."""
+    if entry.kind.startswith("melt."):
+        return (entry.where,)
+    others = [(k, v) for k, v in entry.keys.items() if k not in ("temperature_C", "from_C", "to_C")]
+    return (entry.kind, *others)
+
+
+def _distance(entry: Entry) -> float:
+    """How far a row is from a usual print and a usual dip."""
+    usual = {"temperature_C": USUAL_C, "from_C": USUAL_C, "to_C": USUAL_DIP_C}
+    return sum(abs(float(str(entry.keys[k])) - at) for k, at in usual.items() if k in entry.keys)
+
+
+def _headline_row(row: HeadlineRow) -> tuple[str, ...]:
+    interval = "-"
+    if row.low is not None and row.high is not None:
+        interval = f"{number(row.low)} to {number(row.high)}"
+    stated = Quantity(
+        value=row.value,
+        unit=row.unit,
+        low=row.low,
+        high=row.high,
+        confidence=row.confidence if row.low is not None else None,
+        basis=row.basis,
+    )
+    return (row.label, number(row.value), interval, row.unit, basis_text(stated))
+
+
+def _facts(profile: p.MachineProfile) -> dict[str, object]:
+    return {
+        "machine": profile.machine.name,
+        "headline": headline(profile),
+        "unidentified": unidentified(profile),
+    }
+
+
+def _machine(runs: Sequence[Run], name: str | None) -> p.Machine:
+    first = runs[0].info
+    intervals = [_interval_s(run) for run in runs if len(run) > 1]
+    stated = name or first.printer or first.firmware or "unnamed"
+    return p.Machine(
+        name=stated,
+        printer=first.printer,
+        firmware=first.firmware,
+        simulated=any(run.info.simulated for run in runs),
+        sample_interval_s=min(intervals) if intervals else None,
+    )
+
+
+def _interval_s(run: Run) -> float:
+    return round(float(run.time_s[-1] - run.time_s[0]) / (len(run) - 1), 3)
+
+
+def _heater(fit: HeaterFit, gaps: Iterable[Gap]) -> p.Heater:
+    return p.Heater(
+        model=fit.model,
+        parameters=dict(fit.parameters),
+        ambient=fit.ambient,
+        valid_temperature=p.Range(low=fit.seen_C[0], high=fit.seen_C[1], unit="°C"),
+        heating_rate=tuple(_heating(row) for row in fit.heating_rate),
+        cooling_rate=tuple(_cooling(row) for row in fit.cooling_rate),
+        combined_lag=fit.combined_lag,
+        hold_duty=tuple(_holding(row) for row in fit.hold_duty),
+        load_per_flow=fit.load_per_flow,
+        validation=tuple(
+            p.HeldOut(
+                run=v.run_id,
+                phase=v.phase,
+                rms_K=v.rms_K,
+                worst_K=v.worst_K,
+                error_percent=v.error_percent,
+                samples=v.samples,
+            )
+            for v in fit.validation
+        ),
+        unidentified=tuple(
+            p.Unidentified(parameter=gap.what, reason=gap.why, test=gap.test) for gap in gaps
+        ),
+    )
+
+
+def _heating(row: FigureRow) -> p.HeatingRate:
+    figure = row.figure
+    return p.HeatingRate.of(row.quantity, temperature_C=figure.temperature_C, start=figure.start)
+
+
+def _cooling(row: FigureRow) -> p.CoolingRate:
+    figure = row.figure
+    return p.CoolingRate.of(row.quantity, temperature_C=figure.temperature_C, fan=figure.fan)
+
+
+def _holding(row: FigureRow) -> p.HoldDuty:
+    figure = row.figure
+    quantity = row.quantity
+    if quantity.low is not None and quantity.high is not None:
+        quantity = replace(quantity, low=max(quantity.low, 0.0), high=min(quantity.high, 1.0))
+    return p.HoldDuty.of(quantity, temperature_C=figure.temperature_C, fan=figure.fan)
+
+
+def _melt(fit: MeltFit, heater: HeaterFit | None) -> p.Melt:
+    low_C, high_C = fit.temperature_range_C
+    low_flow, high_flow = fit.flow_range_mm3_per_s
+    governed = heater_flow(heater) if heater else None
+    rows = fit.flow_limit_table(_temperatures_C(fit), governed)
+    return p.Melt(
+        material=fit.material or "not stated",
+        filament_diameter_mm=fit.filament_diameter_mm,
+        evidence_kind=fit.evidence,
+        criterion=fit.statement,
+        weighings=fit.weighings,
+        flow_limit=tuple(p.FlowLimit.of(row.flow, temperature_C=row.temperature_C) for row in rows),
+        minimum_temperature=_minimum_temperatures(fit),
+        alpha_L_eff=fit.alpha_L_eff,
+        softening_temperature=fit.softening,
+        validity=p.Validity(
+            low_C=low_C, high_C=high_C, low_mm3_per_s=low_flow, high_mm3_per_s=high_flow
+        ),
+    )
+
+
+def _temperatures_C(fit: MeltFit) -> list[float]:
+    """Every 10 K over the range tried; only the temperatures tried where there is no curve."""
+    if not fit.joint:
+        return [limit.temperature_C for limit in fit.limits]
+    low_C, high_C = fit.temperature_range_C
+    steps = math.floor((high_C - low_C) / FLOW_STEP_C + 1e-9)
+    return [low_C + FLOW_STEP_C * step for step in range(steps + 1)]
+
+
+def _minimum_temperatures(fit: MeltFit) -> tuple[p.MinimumTemperature, ...]:
+    if not fit.joint:
+        return ()
+    low_C, high_C = fit.temperature_range_C
+    ends = (fit.flow_limit(low_C).value, fit.flow_limit(high_C).value)
+    rows = []
+    for flow in FLOWS_PER_DECADE:
+        if not 0.5 * ends[0] <= flow <= 1.2 * ends[1]:
+            continue
+        try:
+            stated = fit.minimum_temperature(flow)
+        except BadInput:
+            continue
+        rows.append(p.MinimumTemperature.of(stated, flow_mm3_per_s=flow))
+    return tuple(rows)
