@@ -34,7 +34,7 @@ from hotbench.wire.replies import (
 
 HANDSHAKE_s = 1.0
 QUIET_s = 0.25
-MOST_POLLS = 5
+FEWEST_POLLS = 5
 OVERDUE = 3.0
 """After how many intervals an automatic report is asked for."""
 SAFE_TRIES = 3
@@ -185,15 +185,17 @@ class Printer:
     def next_sample(self) -> Sample:
         """The next temperature reading, already handed to every observer."""
         self._ready()
-        for _ in range(MOST_POLLS):
-            if not self._fresh:
-                self._poll()
-            if self._fresh:
-                return self._fresh.popleft()
-        raise NoReply(
-            f"{self._port.name}: no readable temperature in {MOST_POLLS} answers, "
-            f"last heard {self._dialogue.last_text!r}"
-        )
+        end_s = self._dialogue.now_s() + self._dialogue.patience_s
+        polls = 0
+        while not self._fresh:
+            if polls >= FEWEST_POLLS and self._dialogue.now_s() > end_s:
+                raise NoReply(
+                    f"{self._port.name}: no readable temperature in {polls} answers, "
+                    f"last heard {self._dialogue.last_text!r}"
+                )
+            self._poll()
+            polls += 1
+        return self._fresh.popleft()
 
     def note(self, text: str) -> None:
         """Put a remark among the run's events."""

@@ -18,12 +18,13 @@ class LinkConfig:
 
     duty_full_scale: what the board calls full duty. sample_interval_s: time between polls, or
     between reports where auto_report asks the board to report by itself. reply_timeout_s: silence
-    that ends a run; keep-alives extend it, but while heating never beyond longest_blind_s without
-    a temperature. retry_after_s: silence after which the same line is sent again.
+    that ends a run; keep-alives extend it, but never beyond longest_blind_s without a
+    temperature. retry_after_s: silence after which the same line is sent again.
     limit_temperature_C: highest setpoint that is sent. tool: hot end number, None for the active
     one. setpoint_grace_s and setpoint_tolerance_K: how long and how far the board's reported
     setpoint may differ from the commanded one. safe_patience_s: how long to wait for the board to
-    confirm that it is off. reconnect_s: how long to look for a port that vanished.
+    confirm that it is off. reconnect_s: how long, on the wall clock, to look for a port that
+    vanished.
     """
 
     duty_full_scale: float = 127.0
@@ -31,7 +32,7 @@ class LinkConfig:
     auto_report: bool = False
     reply_timeout_s: float = 5.0
     retry_after_s: float = 1.0
-    longest_blind_s: float = 60.0
+    longest_blind_s: float = 30.0
     connect_timeout_s: float = 15.0
     limit_temperature_C: float = 260.0
     fan_safe: float = 0.0

@@ -24,6 +24,7 @@ from hotbench.wire.replies import (
 MOST_REPEATS = 8
 MOST_RETRIES = 3
 LATE_OK_s = 0.1
+SLOWNESS = 1.5
 NOT_TWICE = "G1"
 """A line without a number that must not be sent twice: the board would move twice."""
 
@@ -50,6 +51,7 @@ class Exchange:
     found: Reply | None = None
     retries: int = 0
     repeats: int = 0
+    doubts: int = 0
 
     @property
     def complete(self) -> bool:
@@ -80,11 +82,17 @@ class Dialogue:
         self._queue: deque[Heard] = deque()
         self._checksums_seen = False
         self._informed_s = -math.inf
+        self._durations_s: deque[float] = deque(maxlen=20)
         self.last_text = ""
 
     def now_s(self) -> float:
         """The transport's clock."""
         return self.transport.now_s()
+
+    @property
+    def patience_s(self) -> float:
+        """Silence that ends a run, board seconds."""
+        return max(self._config.reply_timeout_s, self.wall(WALL_PATIENCE_s))
 
     def wall(self, wall_s: float) -> float:
         """Board seconds that pass in `wall_s` of the wall clock."""
@@ -123,7 +131,7 @@ class Dialogue:
 
     def settle(self, quiet_s: float = 0.0) -> None:
         """Hear everything that has arrived, until nothing comes for `quiet_s`."""
-        end_s = self.now_s() + self._patience_s()
+        end_s = self.now_s() + self.patience_s
         while self.read(self.now_s() + quiet_s) is not None and self.now_s() < end_s:
             pass
 
@@ -143,6 +151,7 @@ class Dialogue:
                 self._advance(exchange)
         finally:
             self.asked_s = None
+            self._durations_s.append(self.now_s() - now_s)
         return exchange
 
     def _take(self, data: bytes) -> None:
@@ -160,14 +169,13 @@ class Dialogue:
         self.last_text = line
         return reply
 
-    def _patience_s(self) -> float:
-        return max(self._config.reply_timeout_s, self.wall(WALL_PATIENCE_s))
-
     def _give_up_s(self) -> float:
-        return self.now_s() + self._patience_s()
+        return self.now_s() + self.patience_s
 
     def _retry_s(self) -> float:
-        wait_s = max(self._config.retry_after_s, self.wall(WALL_PATIENCE_s / 4.0))
+        """When to send again: later on a line that has lately been slow, or retries pile up."""
+        slow_s = SLOWNESS * max(self._durations_s, default=0.0)
+        wait_s = max(self._config.retry_after_s, self.wall(WALL_PATIENCE_s / 4.0), slow_s)
         return self.now_s() + wait_s
 
     def _over(self, exchange: Exchange) -> bool:
@@ -186,7 +194,7 @@ class Dialogue:
 
     def _silence(self, exchange: Exchange) -> str:
         last = f", last heard {self.last_text!r}" if self.last_text else ""
-        seconds = self._patience_s()
+        seconds = self.patience_s
         return f"{self.transport.name}: no reply to {exchange.text} within {seconds:g} s{last}"
 
     def _retry(self, exchange: Exchange) -> None:
@@ -212,7 +220,8 @@ class Dialogue:
         blind_s = self.now_s() - max(exchange.begun_s, self._informed_s)
         if blind_s > self._config.longest_blind_s:
             raise NoReply(
-                f"{self.transport.name}: busy with {exchange.text}, no temperature for {blind_s:.0f} s"
+                f"{self.transport.name}: busy with {exchange.text}, "
+                f"no temperature for {blind_s:.0f} s"
             )
 
     def _repeat(self, exchange: Exchange, wanted: Resend) -> None:
@@ -224,15 +233,24 @@ class Dialogue:
                 f"{exchange.repeats} times; check cable, earthing and baud rate"
             )
         self._late_ok(exchange)
-        if self._numbering.has_arrived(wanted.line_number):
-            exchange.acknowledged, exchange.retry_s = True, self.now_s()
-            return
-        step = self._numbering.out_of_step(wanted.line_number)
-        if step:
-            self.write(step)
-            self._late_ok(exchange)
-        self.write(self._numbering.again())
+        lines = self._numbering.lines_from(wanted.line_number)
+        if lines is None:
+            lines = self._doubt(exchange, wanted)
         exchange.give_up_s, exchange.retry_s = self._give_up_s(), self._retry_s()
+        if lines:
+            self.write(lines)
+        else:
+            exchange.acknowledged, exchange.retry_s = True, self.now_s()
+
+    def _doubt(self, exchange: Exchange, wanted: Resend) -> bytes:
+        """A strange line number: damaged, or from a board that restarted and counts anew."""
+        exchange.doubts += 1
+        if exchange.doubts > 1:
+            raise LinkError(
+                f"the board has lost count of the lines ({wanted.text!r}): it restarted unseen, "
+                "or the line is too noisy"
+            )
+        return self._numbering.again()
 
     def _late_ok(self, exchange: Exchange) -> None:
         """Most boards follow a request for a line with an `ok` that acknowledges nothing."""

@@ -81,13 +81,9 @@ class Watch:
     ) -> None:
         limits = limits or WatchLimits()
         self.evidence: str | None = None
-        self._checks: list[Check] = [
-            TooHot(limits),
-            Implausible(limits),
-            Frozen(limits),
-            NoRise(limits),
-            IdleRise(limits),
-        ]
+        self._sensor = Implausible(limits)
+        self._checks: list[Check] = [TooHot(limits), Frozen(limits), NoRise(limits)]
+        self._checks.append(IdleRise(limits))
         if predict is not None:
             self._checks.append(OffPrediction(limits, predict, margin_K))
 
@@ -95,7 +91,9 @@ class Watch:
         """Look at a sample; raises WatchTripped at the first thing that is wrong."""
         if self.evidence is not None:
             return
-        told = judge(self._checks, sample)
+        told = self._sensor(sample)
+        if told is None and self._sensor.trusts:
+            told = judge(self._checks, sample)
         if told is not None:
             self.evidence = f"{told} (at {sample.time_s:.1f} s)"
             raise WatchTripped(f"watch: {self.evidence}")
@@ -134,7 +132,7 @@ class TooHot:
 
     def __call__(self, sample: Sample) -> str | None:
         """Evidence above the limit."""
-        if sample.temperature_C <= self._limit_C or math.isnan(sample.temperature_C):
+        if sample.temperature_C <= self._limit_C:
             return None
         return f"{sample.temperature_C:.1f} C is above the limit of {self._limit_C:g} C"
 
@@ -146,6 +144,11 @@ class Implausible:
         self._limits = limits
         self._sound: Sample | None = None
         self._strikes = 0
+
+    @property
+    def trusts(self) -> bool:
+        """Whether the latest reading was sound, so that other checks may judge it."""
+        return self._strikes == 0
 
     def __call__(self, sample: Sample) -> str | None:
         """Evidence at the second unsound reading in a row."""

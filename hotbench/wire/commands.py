@@ -62,7 +62,7 @@ class Numbering:
     def __init__(self, *, enabled: bool = True) -> None:
         self._enabled = enabled
         self._number = 0
-        self._line = b""
+        self._line = self._line_before = b""
 
     @property
     def enabled(self) -> bool:
@@ -71,12 +71,13 @@ class Numbering:
 
     def restart(self) -> bytes:
         """The line that sets the board's count to 0; the next command has number 1."""
-        self._number, self._line = 0, b""
+        self._number, self._line, self._line_before = 0, b"", b""
         return encode("M110 N0")
 
     def encode(self, text: str) -> bytes:
         """The line for the next command."""
         self._number += self._enabled
+        self._line_before = self._line
         self._line = encode(text, self._number if self._enabled else None)
         return self._line
 
@@ -84,12 +85,15 @@ class Numbering:
         """The last line once more, the same bytes."""
         return self._line
 
-    def has_arrived(self, wanted: int) -> bool:
-        """Whether a request for line `wanted` shows that the last line was taken."""
-        return self._enabled and wanted == self._number + 1
+    def lines_from(self, wanted: int) -> bytes | None:
+        """What a board that asks for line `wanted` still lacks of the last two lines.
 
-    def out_of_step(self, wanted: int) -> bytes:
-        """The line that brings the board's count back in step; empty when `wanted` is the last."""
-        if not self._enabled or wanted == self._number:
-            return b""
-        return encode(f"M110 N{self._number - 1}")
+        b"" when it has them all; None when it asks for any other line: it has lost count, as
+        after a restart. Without line numbers always the last line.
+        """
+        if not self._enabled:
+            return self._line
+        missing = {0: b"", 1: self._line, 2: self._line_before + self._line}
+        known = min(self._number, 2)
+        lacking = self._number + 1 - wanted
+        return missing[lacking] if 0 <= lacking <= known else None

@@ -17,7 +17,8 @@ _READING = re.compile(
 _HEATER = re.compile(r"T\d{0,2}|B|C")
 _OK = re.compile(r"ok(?:\s+N?(?P<N>\d{1,9}))?(?:\s+P(?P<P>\d{1,4}))?(?:\s+B(?P<B>\d{1,4}))?\0*")
 _OK_PREFIX = re.compile(r"ok(?:\s+N\d{1,9})?(?:\s+P\d{1,4})?(?:\s+B\d{1,4})?\s+")
-_RESEND = re.compile(r"(?:resend\s*:?|rs)\s*N?\s*:?\s*(\d{1,9})\0*", re.IGNORECASE)
+# A request and the `ok` behind it are often merged; the number stands before it all the same.
+_RESEND = re.compile(r"(?:resend\s*:?|rs)\s*N?\s*:?\s*(\d{1,9})(?:\s*ok)?\0*", re.IGNORECASE)
 _BUSY = re.compile(r"(?:echo\s*:\s*|//\s*)?busy\b\s*:?\s*(?P<why>.*)", re.IGNORECASE)
 _ERROR = re.compile(r"(?:error|fatal)\b\s*:|!!|//\s*!!", re.IGNORECASE)
 _ECHO = re.compile(r"(?:echo\s*:|//)\s*(?P<said>.*)", re.IGNORECASE)
