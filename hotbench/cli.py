@@ -21,7 +21,7 @@ CAUTIONS = (
 )
 
 
-class Numbers(click.ParamType):
+class Numbers(click.ParamType[Any]):
     """A list of numbers separated by commas, such as 0,0.5,1."""
 
     name = "numbers"
@@ -36,7 +36,7 @@ class Numbers(click.ParamType):
             return self.fail(f"{value!r} is not a list of numbers such as 0,0.5,1", param, ctx)
 
 
-class Dip(click.ParamType):
+class Dip(click.ParamType[Any]):
     """Two temperatures joined by a dash, such as 220-190."""
 
     name = "FROM-TO"

@@ -10,6 +10,7 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from hotbench.core.arrays import FloatArray
+from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit, Residuals
 from hotbench.fitting.melt import MeltFit
@@ -47,7 +48,8 @@ def _accessible(svg: str, title: str, caption: str) -> Markup:
     body = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{key}-", body)
     named = f'<svg role="img" aria-labelledby="{key}-title {key}-desc" '
     head, _, rest = body.replace("<svg ", named, 1).partition(">")
-    names = f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(caption)}</desc>'
+    names = f'<title id="{key}-title">{escape(title)}</title>'
+    names += f'<desc id="{key}-desc">{escape(caption)}</desc>'
     return Markup(f"{head}>{names}{rest}")  # noqa: S704 - our own drawing, texts escaped above
 
 
@@ -87,7 +89,7 @@ def _diagnostics(residuals: Residuals) -> Picture:
         figure = Figure(figsize=(7.2, 2.7), layout="constrained", dpi=110)
         left, right = figure.subplots(1, 2)
         traces.residual_by_temperature(left, residuals.measured_C, residual_K, c)
-        lags = np.arange(min(LAGS, residual_K.size - 1))
+        lags = np.arange(min(LAGS, residual_K.size - 1), dtype=np.float64)
         traces.autocorrelation(right, lags * step_s, _autocorrelation(residual_K, lags.size), c)
         return figure
 
@@ -110,8 +112,7 @@ def _autocorrelation(values: FloatArray, lags: int) -> FloatArray:
 def _rates(title: str, rows: Sequence[FigureRow], name: Callable[[FigureRow], str]) -> Picture:
     groups: dict[str, list[tuple[float, float, float, float]]] = {}
     for row in rows:
-        q = row.quantity
-        point = (row.figure.temperature_C, q.value, q.low or np.nan, q.high or np.nan)
+        point = (row.figure.temperature_C, *_ends(row.quantity))
         groups.setdefault(name(row), []).append(point)
 
     def draw(c: Colours) -> Figure:
@@ -226,7 +227,7 @@ def _limit(fit: MeltFit) -> Picture:
     )
 
 
-def _ends(quantity: object) -> tuple[float, float, float]:
-    low, high = getattr(quantity, "low", None), getattr(quantity, "high", None)
-    value = float(getattr(quantity, "value", np.nan))
-    return value, np.nan if low is None else float(low), np.nan if high is None else float(high)
+def _ends(quantity: Quantity) -> tuple[float, float, float]:
+    low = np.nan if quantity.low is None else quantity.low
+    high = np.nan if quantity.high is None else quantity.high
+    return quantity.value, low, high

@@ -28,16 +28,18 @@ CAUTIONS = (
     "with; measure again after any change. They replace neither the firmware's protections nor "
     "the maker's instructions, and nothing here permits leaving a hot machine unattended."
 )
-METHOD = (
+METHOD_OF_HEATER = (
     "The heater model is fitted jointly to all runs by nonlinear least squares on the logged duty "
     "and fan; candidates are compared by an information criterion whose sample size is divided by "
     "the residuals' autocorrelation, and a larger model must also predict held-out stretches "
     "better. Intervals come from leaving out one commanded stretch at a time, widened by an "
-    "allowance for what the model itself gets wrong.",
+    "allowance for what the model itself gets wrong."
+)
+METHOD_OF_LIMITS = (
     "The safe slew rate is the largest rate whose upper tolerance bound on the deviation stays "
     "below the level at which the board faults, capped by what the hot end can physically follow. "
     "Flow limits are where 5 % of the commanded amount is missing, tied over temperatures by "
-    "radial heating of the filament in the bore.",
+    "radial heating of the filament in the bore."
 )
 
 
@@ -150,7 +152,11 @@ def _sections(
     if analysis.melt:
         figures = tuple(melt_pictures(analysis.melt))
         yield Section("Melting", figures=figures, tables=tuple(melt_tables(analysis.melt)))
-    yield Section("Method and validity", paragraphs=METHOD, findings=_validity(analysis))
+    yield Section(
+        "Method and validity",
+        paragraphs=(METHOD_OF_HEATER, METHOD_OF_LIMITS),
+        findings=_validity(analysis),
+    )
     yield Section("Provenance", tables=(_provenance(analysis),))
 
 

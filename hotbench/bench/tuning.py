@@ -15,8 +15,16 @@ from hotbench.core.quantity import Quantity
 from hotbench.profile.types import Heater, MachineProfile
 from hotbench.profile.yaml_io import read_profile
 
-HEADS = ("rule", "Kp", "Ki / 1/s", "Kd / s", "gain margin", "phase margin", "Ms", "overshoot",
-         "settles", "flow sag", "always stable")  # fmt: skip
+GAIN_HEADS = ("rule", "Kp", "Ki / 1/s", "Kd / s", "derivative filter / s")
+FIGURE_HEADS = (
+    "rule",
+    "gain margin",
+    "phase margin / °",
+    "Ms",
+    "overshoot / K",
+    "settles / s",
+    "flow sag / K",
+)
 HALF_LIMIT = 0.5
 ROOM_C = 25.0
 UNKNOWN_LOAD_DUTY = 0.1
@@ -111,11 +119,10 @@ def _plain(row: Tuned, full_scale: float) -> dict[str, object]:
 
 
 def _tables(rows: list[Tuned], facts: Mapping[str, object], full_scale: float) -> tuple[Table, ...]:
-    caption = (
-        f"parallel gains at {facts['at_temperature_C']:g} °C for full duty {full_scale:g}; "
-        "worst case over the model's interval in brackets"
-    )
-    body = tuple(_cells(row, full_scale) for row in rows)
+    at = f"at {facts['at_temperature_C']:g} °C"
+    gains = tuple(_gain_cells(row, full_scale) for row in rows)
+    nominal = tuple(_figure_cells(row, worst=False) for row in rows)
+    worst = tuple(_figure_cells(row, worst=True) for row in rows)
     forward = (
         ("duty that holds", number(float(str(facts["hold_duty"])))),
         (
@@ -124,25 +131,32 @@ def _tables(rows: list[Tuned], facts: Mapping[str, object], full_scale: float) -
         ),
         ("add per K/s of ramp", number(float(str(facts["feedforward_ramp_duty_per_K_per_s"])))),
     )
+    numeric = frozenset(range(1, len(FIGURE_HEADS)))
     return (
-        Table(caption, HEADS, body, frozenset(range(1, len(HEADS)))),
+        Table(f"parallel gains {at} for full duty {full_scale:g}", GAIN_HEADS, gains, numeric),
+        Table(f"what they give {at}", FIGURE_HEADS, nominal, numeric),
+        Table("worst over the model's interval", FIGURE_HEADS, worst, numeric),
         Table("feed-forward, fractions of full duty", ("", "duty"), forward, frozenset({1})),
     )
 
 
-def _cells(row: Tuned, full_scale: float) -> tuple[str, ...]:
-    gains = (row.pid.Kp * full_scale, row.pid.Ki * full_scale, row.pid.Kd * full_scale)
-    worst_low = (_worst(row.gain_margin, least=True), _worst(row.phase_margin, least=True))
-    worst_high = (row.maximum_sensitivity, row.overshoot, row.settling_time, row.flow_sag)
-    shown = [*worst_low, *(_worst(quantity, least=False) for quantity in worst_high)]
-    return (row.rule, *(number(gain) for gain in gains), *shown, "yes" if row.reliable else "no")
+def _gain_cells(row: Tuned, full_scale: float) -> tuple[str, ...]:
+    pid = row.pid.scaled(full_scale)
+    return (row.rule, *(number(gain) for gain in (pid.Kp, pid.Ki, pid.Kd, pid.filter_s)))
 
 
-def _worst(quantity: Quantity | None, *, least: bool) -> str:
-    """The nominal figure with the worst one in brackets; a dash where it has none."""
+def _figure_cells(row: Tuned, *, worst: bool) -> tuple[str, ...]:
+    """Margins at their least, the rest at its greatest, where the worst is asked for."""
+    least = (row.gain_margin, row.phase_margin)
+    greatest = (row.maximum_sensitivity, row.overshoot, row.settling_time, row.flow_sag)
+    cells = [_cell(quantity, "low" if worst else "value") for quantity in least]
+    cells += [_cell(quantity, "high" if worst else "value") for quantity in greatest]
+    return (row.rule, *cells)
+
+
+def _cell(quantity: Quantity | None, end: str) -> str:
+    """One end of a quantity, its value where it has no interval, a dash where it is infinite."""
     if quantity is None:
         return "-"
-    edge = quantity.low if least else quantity.high
-    unit = {"deg": "°", "": ""}.get(quantity.unit, f" {quantity.unit}")
-    text = f"{number(quantity.value, 2)}{unit}"
-    return text if edge is None else f"{text} ({number(edge, 2)})"
+    stated = getattr(quantity, end)
+    return number(quantity.value if stated is None else stated)
