@@ -389,8 +389,7 @@ def _doubts(points: MeltPoints, solution: Solution) -> tuple[Unidentified, ...]:
 
 
 def _quantile(confidence: float, dof: float) -> float:
-    quantile: float = stdtrit(dof, 0.5 + confidence / 2.0)
-    return quantile
+    return float(np.asarray(stdtrit(dof, 0.5 + confidence / 2.0)))
 
 
 def _from_log(

@@ -98,9 +98,11 @@ class LimitCurve:
         grid = np.arange(self.softening_C + GRID_K, HOTTEST_C, GRID_K)
         value, deviation = self.at(grid)
         reach = quantile * deviation
-        at, low, high = (
-            _first_reach(grid, curve, log_flow) for curve in (value, value + reach, value - reach)
-        )
+        at = _first_reach(grid, value, log_flow)
+        # Near softening the band opens without bound; only the crossing next to the value counts.
+        below = grid <= at
+        low = _last_rise(grid[below], (value + reach)[below], log_flow)
+        high = _first_reach(grid[~below], (value - reach)[~below], log_flow)
         return at, low, high
 
 
@@ -131,3 +133,12 @@ def _first_reach(grid: FloatArray, curve: FloatArray, level: float) -> float:
     if first == 0:
         return float(grid[0])
     return float(np.interp(level, curve[first - 1 : first + 1], grid[first - 1 : first + 1]))
+
+
+def _last_rise(grid: FloatArray, curve: FloatArray, level: float) -> float:
+    """Where a curve last rises through `level`; the grid's start if it stays above."""
+    under = np.flatnonzero(curve < level)
+    if under.size == 0 or under[-1] + 1 >= grid.size:
+        return float(grid[-1 if under.size else 0])
+    pair = slice(int(under[-1]), int(under[-1]) + 2)
+    return float(np.interp(level, curve[pair], grid[pair]))

@@ -3,9 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import nctdtrit, ndtri
+from scipy.special import chdtri, nctdtrit, ndtr, ndtri
 
 from hotbench.core.arrays import FloatArray
+
+_SHARES = (np.arange(60) + 0.5) / 60.0
+_HALVINGS = 30
 
 
 def tolerance_factor(
@@ -88,12 +91,29 @@ def upper_bound(
 ) -> FloatArray:
     """Upper tolerance bound along x for residual spread plus an independent known spread.
 
-    Both spreads add in squares; the degrees of freedom follow Satterthwaite, since the known part
-    carries no doubt, and the leverage shrinks by the share of the estimated part.
+    Without a known spread this is ŷ + s·k. With one, the bound is the `confidence` quantile of
+    the generalised pivotal quantity μ + z √(σ² + τ²) with σ = s √(ν/χ²) and μ = ŷ + σ h Z
+    (Krishnamoorthy and Mathew, Statistical Tolerance Regions, section 1.4), which reduces to the
+    former at τ = 0.
     """
     own = max(line.spread, least_spread)
-    total = float(np.hypot(own, known_spread))
-    share = own / total
-    dof = line.dof / share**4
-    root = np.sqrt(line.leverage(x)) * share
-    return line.value(x) + total * tolerance_factor(coverage, confidence, dof, root)
+    root = np.sqrt(line.leverage(x))
+    if known_spread == 0.0:
+        return line.value(x) + own * tolerance_factor(coverage, confidence, line.dof, root)
+    sigma = own * np.sqrt(line.dof / chdtri(line.dof, _SHARES))
+    quantile = ndtri(coverage) * np.hypot(sigma, known_spread)
+    return line.value(x) + _pivotal_margin(root, sigma, quantile, confidence)
+
+
+def _pivotal_margin(
+    root: FloatArray, sigma: FloatArray, quantile: FloatArray, confidence: float
+) -> FloatArray:
+    """Margins m with mean over σ of Φ((m − quantile)/(σ h)) = confidence, by bisection."""
+    low, high = np.zeros(root.size), np.full(root.size, float(quantile.max()))
+    high += 8.0 * root * float(sigma.max())
+    scale = root[:, None] * sigma[None, :]
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        under = np.mean(ndtr((middle[:, None] - quantile) / scale), axis=1) < confidence
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return high

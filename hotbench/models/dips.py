@@ -67,7 +67,8 @@ def dip_times(vector: FloatArray, spec: DipSpec) -> FloatArray:
     down_s = _cross(vector, state, spec.fan, 0.0, spec.to_C + spec.within_down_K)
     state = _rested(vector, state, spec)
     back_s = _cross(vector, state, spec.fan, 1.0, spec.from_C - spec.within_back_K)
-    return np.array([down_s, back_s]) + vector[P.DEAD]
+    times: FloatArray = np.array([down_s, back_s]) + vector[P.DEAD]
+    return times
 
 
 def descent_C(vector: FloatArray, spec: DipSpec, times_s: FloatArray) -> FloatArray:
@@ -78,7 +79,8 @@ def descent_C(vector: FloatArray, spec: DipSpec, times_s: FloatArray) -> FloatAr
         advance(vector, state, time_s - before_s, 0.0, spec.fan, 0.0)
         before_s = float(time_s)
         at[i] = vector[P.AMBIENT] + state[2]
-    return np.maximum(at, spec.to_C)
+    logged: FloatArray = np.maximum(at, spec.to_C)
+    return logged
 
 
 def predict_dip(
@@ -138,7 +140,8 @@ def _hold(vector: FloatArray, temperature_C: float, fan: float) -> FloatArray:
 
 
 def _rises(vector: FloatArray, state: HeaterState) -> FloatArray:
-    return np.array([state.near_C, state.far_C, state.sensor_C]) - vector[P.AMBIENT]
+    rises: FloatArray = np.array([state.near_C, state.far_C, state.sensor_C]) - vector[P.AMBIENT]
+    return rises
 
 
 def _cross(vector: FloatArray, state: FloatArray, fan: float, duty: float, level_C: float) -> float:

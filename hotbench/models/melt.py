@@ -26,6 +26,8 @@ _ZEROS = jn_zeros(0, _TERMS)
 _RATES = _ZEROS**2
 _AMPLITUDES = np.vstack((2.0 / (_ZEROS * j1(_ZEROS)), 4.0 / _RATES))
 _SHORT_FO = 1e-3
+_AXIS_UNTOUCHED_FO = 4e-3
+"""Before this the axis has lost less than exp(−1/(4 Fo)), 1e-27."""
 _NEGLIGIBLE = 40.0
 
 
@@ -43,6 +45,8 @@ def _excess_and_slope(fo: float, row: int) -> tuple[float, float]:
         root = np.sqrt(fo / np.pi)
         value = 1.0 - 4.0 * root + fo + fo * root / 3.0
         return value, -2.0 * root / fo + 1.0 + 0.5 * root
+    if row == 0 and fo < _AXIS_UNTOUCHED_FO:
+        return 1.0, 0.0
     value, slope = 0.0, 0.0
     for i in range(_TERMS):
         if _RATES[i] * fo > _NEGLIGIBLE + _RATES[0] * fo:

@@ -1,0 +1,93 @@
+"""The adaptive ladder on boards without randomness; the statistics are in tests/studies."""
+
+import pytest
+
+from hotbench.core.errors import BadInput
+from hotbench.fitting.ramps import RampTrial
+from hotbench.fitting.rate_choice import GROWTH, LadderPlan, next_rate
+from hotbench.fitting.slew import fit_slew
+
+LEVEL_K = 9.0
+
+
+def ramp(rate: float, trail_s: float, level_K: float = LEVEL_K, noise_K: float = 0.05) -> RampTrial:
+    """Deviation = rate × trail; a fault at the level."""
+    deviation_K = rate * trail_s
+    return RampTrial(
+        direction="heating",
+        rate_K_per_s=rate,
+        deviation_K=min(deviation_K, level_K),
+        noise_K=noise_K,
+        fault="tracking lost" if deviation_K > level_K else None,
+    )
+
+
+def climb(plan: LadderPlan, trail_s: float = 1.0, level_K: float = LEVEL_K, noise_K: float = 0.05):
+    trials: list[RampTrial] = []
+    stages: list[str] = []
+    while (choice := next_rate(trials, plan)) is not None:
+        trials.append(ramp(choice.rate_K_per_s, trail_s, level_K, noise_K))
+        stages.append(choice.stage)
+    return trials, stages
+
+
+@pytest.mark.parametrize("trail_s", [0.3, 1.0, 6.0])
+def test_ladder_ends_confirmed_and_without_a_fault(trail_s: float) -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=0.3, fault_deviation_K=LEVEL_K)
+    trials, stages = climb(plan, trail_s)
+    assert len(trials) <= 15
+    assert all(trial.clean for trial in trials)
+    found = fit_slew(trials, LEVEL_K).of("heating")
+    assert found.confirmed
+    assert stages[0] == "climb"
+    assert "confirm" in stages
+    assert 0.7 < found.rate.value * trail_s / LEVEL_K < 0.8
+
+
+def test_steps_up_are_bounded() -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=0.1, fault_deviation_K=LEVEL_K)
+    rates = [trial.rate_K_per_s for trial in climb(plan)[0]]
+    highest = [max(rates[: i + 1]) for i in range(len(rates))]
+    steps = [b / a for a, b in zip(highest, highest[1:], strict=False)]
+    assert max(steps) <= GROWTH + 1e-9
+
+
+def test_cap_is_never_exceeded_and_claimed_at_most() -> None:
+    plan = LadderPlan(
+        direction="heating", first_K_per_s=0.5, highest_K_per_s=2.0, fault_deviation_K=LEVEL_K
+    )
+    trials, _ = climb(plan)
+    assert max(trial.rate_K_per_s for trial in trials) <= 2.0
+    assert len(trials) < 15
+
+
+def test_backs_off_after_a_fault() -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=0.5, fault_deviation_K=LEVEL_K)
+    trials = [ramp(2.0, 1.0), ramp(20.0, 1.0)]
+    choice = next_rate(trials, plan)
+    assert choice is not None
+    assert choice.rate_K_per_s == 2.0
+    assert "back off" in choice.reason
+
+
+def test_other_direction_does_not_count() -> None:
+    plan = LadderPlan(direction="cooling", first_K_per_s=0.2, fault_deviation_K=LEVEL_K)
+    choice = next_rate([ramp(2.0, 1.0)], plan)
+    assert choice is not None
+    assert choice.rate_K_per_s == 0.2
+
+
+def test_invisible_deviation_takes_the_cautious_ladder() -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=0.5, highest_K_per_s=20.0)
+    trials, stages = climb(plan, trail_s=1e-4, noise_K=0.5)
+    assert set(stages[1:]) == {"pass-fault"}
+    rates = [trial.rate_K_per_s for trial in trials]
+    assert len(rates) <= 15
+    assert max(b / a for a, b in zip(rates, rates[1:], strict=False)) < GROWTH
+    found = fit_slew(trials).of("heating")
+    assert found.method == "pass-fault ladder"
+
+
+def test_impossible_plan_is_refused() -> None:
+    with pytest.raises(BadInput, match="first rate"):
+        LadderPlan(direction="heating", first_K_per_s=2.0, highest_K_per_s=1.0)
