@@ -48,12 +48,13 @@ def _floats(column: "pd.Series[Any]") -> FloatArray:
     return column.to_numpy(dtype=np.float64)
 
 
-def _texts(column: "pd.Series[Any]") -> TextArray:
-    """Texts of a categorical column; only the distinct ones are looked at."""
-    distinct = np.array([unescape(text) for text in column.cat.categories], dtype=np.str_)
-    if not distinct.size:
+def _texts(column: "pd.Series[str]") -> TextArray:
+    """Texts of a column; only the distinct ones are looked at."""
+    codes, distinct = pd.factorize(column)
+    if not len(distinct):
         return np.array([], dtype=np.str_)
-    picked: TextArray = distinct[column.cat.codes.to_numpy()]
+    texts = np.array([unescape(text) for text in distinct], dtype=np.str_)
+    picked: TextArray = texts[codes]
     return picked
 
 
@@ -68,8 +69,8 @@ def read_events(content: bytes, path: Path) -> tuple[Event, ...]:
 
 
 def _table(content: bytes, path: Path, names: Sequence[str]) -> pd.DataFrame:
-    """The named columns: numbers as float64 with NaN for empty, texts as categories."""
-    types: dict[str, Any] = {n: "category" if n in TEXT_COLUMNS else "float64" for n in names}
+    """The named columns: numbers as float64 with NaN for empty, texts as they are."""
+    types: dict[str, Any] = {n: "str" if n in TEXT_COLUMNS else "float64" for n in names}
     columns = _header(content, path)
     for name in names:
         if name not in columns:

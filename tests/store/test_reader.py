@@ -142,6 +142,13 @@ def test_events_cut_at_any_byte_keep_their_whole_rows(data, events) -> None:
         assert len(run.events) == max(whole[:cut].count(b"\n") - 1, 0)
 
 
+@pytest.mark.parametrize("text", ["0", "007", "1e5", "nan", "NA", "", "true", "2026-01-01", " x "])
+def test_texts_that_look_like_something_else_stay_texts(tmp_path: Path, text: str) -> None:
+    folder = write(tmp_path / "run", [Sample(0.0, 20.0, phase=text)], [Event(0.0, "heard", text)])
+    run = read_run(folder)
+    assert (run.phase[0], run.events[0].text) == (text, text)
+
+
 def test_a_cut_run_is_used_up_to_its_cut(write_run: Callable[..., Path]) -> None:
     folder = write_run()
     path = folder / "samples.csv"
