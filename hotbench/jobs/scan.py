@@ -34,7 +34,6 @@ _HAS_DIRECTION, _FED_TOTAL, _FED_TOP, _LINE_NO, STATE_SIZE = 16, 17, 18, 19, 20
 """Places in the state: position X Y Z E, which of them are known, unit scale, modes, feed, ..."""
 
 _E, _F, _I, _J, _P, _R, _S, _T, _X, _Y, _Z = 4, 5, 8, 9, 15, 17, 18, 19, 23, 24, 25
-_AXES = (_X, _Y, _Z, _E)
 _MM_PER_INCH = 25.4
 _ARC_SLACK_MM, _ARC_SLACK = 0.05, 0.002
 
@@ -86,7 +85,7 @@ def lines_read(state: Floats) -> int:
     return int(state[_LINE_NO])
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def count_marks(text: ByteArray) -> tuple[int, int]:
     """Line feeds, and places where a comment may begin."""
     lines, notes = 0, 0
@@ -96,7 +95,7 @@ def count_marks(text: ByteArray) -> tuple[int, int]:
     return lines, notes
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _modal(state: Floats, code: int) -> bool:
     """Apply a mode word; False when `code` is none."""
     if code in (_G20, _G21):
@@ -110,31 +109,36 @@ def _modal(state: Floats, code: int) -> bool:
     return True
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def _axis_letter(axis: int) -> int:
+    return _X + axis if axis < 3 else _E
+
+
+@njit(cache=True, error_model="numpy")
 def _home(state: Floats, flags: ByteArray) -> None:
     every = not (flags[_X] or flags[_Y] or flags[_Z])
     for axis in range(3):
-        if every or flags[_AXES[axis]]:
+        if every or flags[_axis_letter(axis)]:
             state[_POS + axis], state[_SEEN + axis] = 0.0, 0.0
     state[_HAS_DIRECTION] = 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _reset(state: Floats, words: Floats, flags: ByteArray) -> None:
     every = not (flags[_X] or flags[_Y] or flags[_Z] or flags[_E])
     for axis in range(4):
-        letter = _AXES[axis]
+        letter = _axis_letter(axis)
         if every or flags[letter]:
             state[_POS + axis] = words[letter] * state[_SCALE] if flags[letter] == 1 else 0.0
             state[_SEEN + axis] = 1.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _target(state: Floats, words: Floats, flags: ByteArray, delta: Floats) -> None:
     """Move the position by the axis words; delta gets the known displacement."""
     for axis in range(4):
         delta[axis] = 0.0
-        letter = _AXES[axis]
+        letter = _axis_letter(axis)
         if not flags[letter]:
             continue
         value = words[letter] * state[_SCALE]
@@ -146,7 +150,7 @@ def _target(state: Floats, words: Floats, flags: ByteArray, delta: Floats) -> No
             state[_POS + axis], state[_SEEN + axis] = value, 1.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _net_fed(state: Floats, fed_mm: float) -> float:
     """Filament beyond the furthest yet: what follows a retraction only refills it."""
     state[_FED_TOTAL] += fed_mm
@@ -155,7 +159,7 @@ def _net_fed(state: Floats, fed_mm: float) -> float:
     return net
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _corner(state: Floats, start: Floats, stop: Floats) -> float:
     """Cosine between the last direction and `start`; -1 from rest. Keeps `stop` for the next."""
     cosine = -1.0
@@ -169,7 +173,7 @@ def _corner(state: Floats, start: Floats, stop: Floats) -> float:
     return cosine
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _radius_centre(chord: Floats, radius: float, clockwise: bool) -> tuple[float, float]:
     """Centre, relative to the start, of the arc of signed radius over the chord; NaN if none."""
     length = math.hypot(chord[0], chord[1])
@@ -182,7 +186,7 @@ def _radius_centre(chord: Floats, radius: float, clockwise: bool) -> tuple[float
     return 0.5 * chord[0] - side * chord[1], 0.5 * chord[1] + side * chord[0]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _arc(
     delta: Floats, i: float, j: float, clockwise: bool, start: Floats, stop: Floats
 ) -> tuple[float, float]:
@@ -212,7 +216,7 @@ def _arc(
     return length, radius
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _line(delta: Floats, start: Floats) -> float:
     length = math.sqrt(delta[0] ** 2 + delta[1] ** 2 + delta[2] ** 2)
     if length > 0.0:
@@ -221,15 +225,13 @@ def _line(delta: Floats, start: Floats) -> float:
     return length
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _bare_words(flags: ByteArray) -> bool:
-    bare = 0
-    for letter in (_E, _F, _I, _J, _R, _X, _Y, _Z):
-        bare += flags[letter] == 2
-    return bare > 0
+    axes = flags[_X] == 2 or flags[_Y] == 2 or flags[_Z] == 2 or flags[_E] == 2
+    return axes or flags[_F] == 2 or flags[_I] == 2 or flags[_J] == 2 or flags[_R] == 2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _path(
     state: Floats, words: Floats, flags: ByteArray, vectors: Floats, seen: bool
 ) -> tuple[int, float, float]:
@@ -250,7 +252,7 @@ def _path(
     return (BAD_ARC if math.isnan(length) else w.OK), length, radius
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _move(state: Floats, words: Floats, flags: ByteArray, vectors: Floats, row: Floats) -> int:
     """One motion block into `row`; KIND stays -1 when nothing moves. Returns an error code."""
     row[KIND] = -1.0
@@ -281,7 +283,7 @@ def _move(state: Floats, words: Floats, flags: ByteArray, vectors: Floats, row: 
     return w.OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _pause(state: Floats, seconds: float, kind: int, row: Floats) -> None:
     row[:] = 0.0
     row[LINE], row[KIND], row[LENGTH] = state[_LINE_NO], kind, seconds
@@ -289,7 +291,7 @@ def _pause(state: Floats, seconds: float, kind: int, row: Floats) -> None:
     state[_HAS_DIRECTION] = 0.0
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _dwell(state: Floats, words: Floats, flags: ByteArray, row: Floats) -> int:
     if flags[_P] == 2 or flags[_S] == 2:
         return w.NO_NUMBER
@@ -298,7 +300,7 @@ def _dwell(state: Floats, words: Floats, flags: ByteArray, row: Floats) -> int:
     return BAD_DWELL if seconds < 0.0 else w.OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _set(
     state: Floats, code: int, words: Floats, flags: ByteArray, event: Floats
 ) -> tuple[int, bool]:
@@ -320,14 +322,14 @@ def _set(
     return w.OK, True
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _axis_words(flags: ByteArray) -> bool:
     return bool(
         flags[_X] or flags[_Y] or flags[_Z] or flags[_E] or flags[_F] or flags[_I] or flags[_J]
     )
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _act(
     state: Floats,
     code: int,
@@ -350,19 +352,19 @@ def _act(
         return TWO_ACTIONS
     if code == _G4:
         fill[0] += 1
-        return _dwell(state, words, flags, steps[fill[0] - 1])
-    error, applies = _set(state, code, words, flags, events[fill[1]])
+        return _dwell(state, words, flags, steps[:, fill[0] - 1])
+    error, applies = _set(state, code, words, flags, events[:, fill[1]])
     if error or not applies:
         return error
-    events[fill[1], 1] = fill[0]
+    events[1, fill[1]] = fill[0]
     fill[1] += 1
     if code == _M109:
-        _pause(state, 0.0, WAIT, steps[fill[0]])
+        _pause(state, 0.0, WAIT, steps[:, fill[0]])
         fill[0] += 1
     return w.OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _sort_codes(
     state: Floats, codes: IntArray, n_codes: int, known: ByteArray, unknown: IntArray
 ) -> tuple[int, int]:
@@ -381,7 +383,7 @@ def _sort_codes(
     return w.OK, action
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _run_block(
     state: Floats,
     codes: IntArray,
@@ -405,12 +407,12 @@ def _run_block(
         return w.OK
     if state[_MOTION] < 0.0:
         return NO_MOTION
-    error = _move(state, words, flags, vectors, steps[fill[0]])
-    fill[0] += steps[fill[0], KIND] >= 0.0
+    error = _move(state, words, flags, vectors, steps[:, fill[0]])
+    fill[0] += steps[KIND, fill[0]] >= 0.0
     return error
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def scan(
     text: ByteArray,
     state: Floats,
@@ -424,7 +426,7 @@ def scan(
 ) -> tuple[int, int, int, int, int]:
     """Read whole lines of `text`: (error, steps, events, start and end of the line in error).
 
-    `state` is carried on; steps and events are filled row by row; notes (start, stop, hash) and
+    `state` is carried on; steps and events are filled column by column; notes (start, stop, hash) and
     note_steps (the step each comment precedes) at counts[0]; see words.read_block for counts.
     """
     words, flags = np.zeros(26), np.zeros(26, dtype=np.uint8)

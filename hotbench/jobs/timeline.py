@@ -134,8 +134,8 @@ class _Reader:
         """Read one chunk that ends at a line's end (the last one may not)."""
         text = np.frombuffer(chunk, dtype=np.uint8)
         lines, notes = s.count_marks(text)
-        steps = np.empty((lines + 2, s.STEP_COLUMNS))
-        events = np.empty((lines + 2, s.EVENT_COLUMNS))
+        steps = np.empty((s.STEP_COLUMNS, lines + 2))
+        events = np.empty((s.EVENT_COLUMNS, lines + 2))
         spans, note_steps = np.empty((notes, 3), dtype=np.int64), np.empty(notes, dtype=np.int64)
         self.counts[0] = 0
         arrays = (self.unknown, steps, events, spans, note_steps, self.counts)
@@ -144,9 +144,9 @@ class _Reader:
             raise self._bad(error, bytes(text[start : min(end, start + 60)]))
         n_notes = int(self.counts[0])
         self._sort_notes(text, spans[:n_notes], note_steps[:n_notes] + self.done)
-        events[:n_events, 1] += self.done
-        self.steps.append(steps[:n_steps].T.copy())
-        self.events.append(events[:n_events].T.copy())
+        events[1, :n_events] += self.done
+        self.steps.append(steps[:, :n_steps])
+        self.events.append(events[:, :n_events].copy())
         self.done += n_steps
 
     def _bad(self, error: int, excerpt: bytes) -> BadInput:

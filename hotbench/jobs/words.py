@@ -1,5 +1,7 @@
 """Compiled reading of one G-code block: numbers, words, comments and codes."""
 
+import math
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -19,13 +21,14 @@ _LF, _CR, _TAB, _SPACE, _SEMICOLON, _OPEN, _CLOSE = 10, 13, 9, 32, 59, 40, 41
 _STAR, _PERCENT, _PLUS, _MINUS, _POINT, _ZERO = 42, 37, 43, 45, 46, 48
 _G, _M, _N, _T = 6, 12, 13, 19
 
-_POWERS = 10.0 ** np.arange(300)
+_SAFE_DIGITS = 18
+_POWERS = 10.0 ** np.arange(_SAFE_DIGITS + 1)
 
 _FNV_OFFSET = np.uint64(14695981039346656037)
 _FNV_PRIME = np.uint64(1099511628211)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def skip_blanks(text: ByteArray, at: int, end: int) -> int:
     """First position from `at` that is no blank."""
     while at < end and (text[at] == _SPACE or text[at] == _TAB or text[at] == _CR):
@@ -33,7 +36,7 @@ def skip_blanks(text: ByteArray, at: int, end: int) -> int:
     return at
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def line_end(text: ByteArray, at: int, end: int) -> int:
     """Position of the line feed that ends the line holding `at`, or `end`."""
     while at < end and text[at] != _LF:
@@ -41,7 +44,7 @@ def line_end(text: ByteArray, at: int, end: int) -> int:
     return at
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def letter_at(text: ByteArray, at: int, end: int) -> int:
     """0 to 25 for a letter of either case at `at`, else -1."""
     if at >= end:
@@ -50,37 +53,52 @@ def letter_at(text: ByteArray, at: int, end: int) -> int:
     return lower - 97 if 97 <= lower <= 122 else -1
 
 
-@njit(cache=True)
-def _digits(text: ByteArray, at: int, end: int, value: float) -> tuple[float, int]:
-    while at < end and 48 <= text[at] <= 57:
-        value = value * 10.0 + (text[at] - _ZERO)
+@njit(cache=True, error_model="numpy")
+def _long_number(text: ByteArray, at: int, end: int) -> tuple[float, int]:
+    """Digits and a point beyond what fits an integer, to within rounding."""
+    value, scale, point = 0.0, 1.0, False
+    while at < end and (48 <= text[at] <= 57 or (text[at] == _POINT and not point)):
+        if text[at] == _POINT:
+            point = True
+        else:
+            value = value * 10.0 + (text[at] - _ZERO)
+            scale *= 10.0 if point else 1.0
         at += 1
-    return value, at
+    return value / scale if value < math.inf else value, at
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def read_number(text: ByteArray, at: int, end: int) -> tuple[float, int]:
     """The decimal number at `at` and the position after it; that is `at` when there is none.
 
     Correctly rounded up to 15 digits: digits and power of ten are then exact (IEEE 754).
     """
     start = at
-    negative = at < end and text[at] == _MINUS
+    sign = 1.0
     if at < end and (text[at] == _MINUS or text[at] == _PLUS):
+        sign = -1.0 if text[at] == _MINUS else 1.0
         at += 1
-    value, after = _digits(text, at, end, 0.0)
-    count = after - at
-    if after < end and text[after] == _POINT:
-        value, last = _digits(text, after + 1, end, value)
-        places = last - after - 1
-        value /= _POWERS[min(places, _POWERS.size - 1)]
-        count, after = count + places, last
-    if count == 0:
+    first, digits, value, point = at, 0, 0, -1
+    while at < end:
+        digit = np.int64(text[at]) - _ZERO
+        if 0 <= digit <= 9:
+            value = value * 10 + digit
+            digits += 1
+        elif digit == _POINT - _ZERO and point < 0:
+            point = at
+        else:
+            break
+        at += 1
+    if digits == 0:
         return 0.0, start
-    return (-value if negative else value), after
+    if digits > _SAFE_DIGITS:
+        size, at = _long_number(text, first, end)
+        return sign * size, at
+    places = at - point - 1 if point >= 0 else 0
+    return sign * (value / _POWERS[places]), at
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def comment_hash(text: ByteArray, at: int, end: int) -> np.uint64:
     """64-bit FNV-1a of the comment's bytes (Fowler, Noll, Vo; RFC 9923)."""
     value = _FNV_OFFSET
@@ -89,7 +107,7 @@ def comment_hash(text: ByteArray, at: int, end: int) -> np.uint64:
     return value
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _note(text: ByteArray, start: int, stop: int, notes: IntArray, counts: IntArray) -> None:
     while stop > start and (text[stop - 1] == _CR or text[stop - 1] == _SPACE):
         stop -= 1
@@ -99,7 +117,7 @@ def _note(text: ByteArray, start: int, stop: int, notes: IntArray, counts: IntAr
     counts[0] = row + 1
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _skip_comment(text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray) -> int:
     if text[at] == _SEMICOLON:
         _note(text, at + 1, end, notes, counts)
@@ -111,7 +129,7 @@ def _skip_comment(text: ByteArray, at: int, end: int, notes: IntArray, counts: I
     return min(stop + 1, end)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _skip_text(text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray) -> int:
     """Past words that are kept unread, up to the comment that may follow them."""
     while at < end:
@@ -121,20 +139,20 @@ def _skip_text(text: ByteArray, at: int, end: int, notes: IntArray, counts: IntA
     return end
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def code_key(letter: int, number: float) -> int:
     """One integer for a command word: letter, number and one digit of subcode."""
     slot = round(number * 10.0)
     return letter * CODE_SLOTS + min(max(slot, 0), CODE_SLOTS - 1)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _is_code(letter: int, bare: bool, n_codes: int) -> bool:
     """G and M words, and a leading T; a later T is an argument (which tool a command is for)."""
     return not bare and (letter in (_G, _M) or (letter == _T and n_codes == 0))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _store_code(codes: IntArray, n_codes: int, key: int) -> int:
     if n_codes == MAX_CODES:
         return TOO_MANY
@@ -142,7 +160,7 @@ def _store_code(codes: IntArray, n_codes: int, key: int) -> int:
     return OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _store_word(
     letter: int, value: float, bare: bool, words: NDArray[np.float64], flags: ByteArray
 ) -> int:
@@ -155,7 +173,7 @@ def _store_word(
     return OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _unread(
     text: ByteArray, at: int, end: int, notes: IntArray, counts: IntArray, line: int
 ) -> int:
@@ -169,12 +187,12 @@ def _unread(
     return OK
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _is_note(byte: int) -> bool:
     return byte in (_SEMICOLON, _OPEN)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def read_block(
     text: ByteArray,
     at: int,
