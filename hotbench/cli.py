@@ -241,6 +241,7 @@ def step(**given: Any) -> None:
 )
 @click.option("--to", "high_C", type=float, default=230.0, show_default=True, help="Upper end, °C.")
 @click.option("--rates", "rates_K_per_s", type=NUMBERS, help="Fixed rates, K/s; default: adaptive.")
+@click.option("--cooling-rates", "cooling_rates_K_per_s", type=NUMBERS, help="Other rates down.")
 @click.option("--first-rate", "first_rate_K_per_s", type=float, help="Where to begin, K/s.")
 @click.option("--fan", type=float, default=0.0, show_default=True, help="Part fan, 0 to 1.")
 @click.option("--max-ramps", type=int, default=14, show_default=True)
@@ -315,11 +316,28 @@ def extrude(**given: Any) -> None:
 @app.command("import")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Run folder to create.")
-@click.option("--column", "columns", multiple=True, required=True, metavar="FIELD=NAME[:UNIT]")
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    required=True,
+    metavar="FIELD=NAME[:UNIT]",
+    help="Field time, temperature, setpoint, duty, fan, flow or phase; duty and fan take "
+    "fraction, percent, LOW-HIGH such as 0-255; duty also volts.",
+)
 @click.option("--ambient", "ambient_C", type=float, help="Ambient temperature, °C.")
+@click.option(
+    "--held-out-after", "held_out_after_s", type=float, help="From here on no fit sees it, s."
+)
 @as_json_option
 def import_(
-    file: Path, out: Path, columns: Sequence[str], ambient_C: float | None, *, as_json: bool
+    file: Path,
+    out: Path,
+    columns: Sequence[str],
+    ambient_C: float | None,
+    held_out_after_s: float | None,
+    *,
+    as_json: bool,
 ) -> None:
     """Bring in a log recorded elsewhere.
 
@@ -328,7 +346,7 @@ def import_(
     """
     from hotbench.bench.importing import import_log
 
-    result = import_log(file, out, columns, ambient_C=ambient_C)
+    result = import_log(file, out, columns, ambient_C=ambient_C, held_out_after_s=held_out_after_s)
     emit(result.plain(), as_json=as_json, tables=result.tables())
 
 

@@ -1,6 +1,7 @@
 """Choosers that procedures are given: which ramp rate or which flow to try next."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from hotbench.core.records import Event, Extrusion, Run, RunInfo
@@ -12,6 +13,9 @@ from hotbench.procedures.ramps import RampTrial as RecordedRamp
 
 FIRST_HEATING_K_per_s, FIRST_COOLING_K_per_s = 0.5, 0.2
 """Where a ladder begins when nothing is known: slower than any hot end cools by itself."""
+ABANDON_SHARE = 0.7
+"""A ramp is stopped once it deviates by this share of the level at which the board faults."""
+BELOW_ABANDONED = 0.85
 _INFO = RunInfo(run_id="ladder", procedure="ramp", created="")
 
 
@@ -31,6 +35,8 @@ def _ramp_choosers(plain: dict[str, Any]) -> dict[str, Any]:
     first = plain.pop("first_rate_K_per_s", None)
     fault_K = plain.pop("fault_deviation_K", None)
     highest = plain.pop("highest_K_per_s", None) or 100.0
+    if fault_K is not None:
+        plain.setdefault("abandon_deviation_K", ABANDON_SHARE * fault_K)
     if plain.get("rates_K_per_s"):
         return {}
     ramps = int(plain.get("max_ramps", 14))
@@ -56,11 +62,22 @@ def rate_chooser(plan: LadderPlan) -> NextRate:
     """The adaptive ladder as a procedure wants it."""
 
     def choose(trials: Sequence[RecordedRamp]) -> float | None:
-        evidence = [trial for recorded in trials for trial in _evidence(recorded)]
-        choice = next_rate(evidence, plan)
+        own = [trial for trial in trials if trial.direction == plan.direction]
+        evidence = [t for trial in own if not trial.abandoned for t in _evidence(trial)]
+        lost = [trial.rate_K_per_s for trial in own if trial.abandoned]
+        choice = next_rate(evidence, _below(plan, lost))
         return None if choice is None else round(choice.rate_K_per_s, 4)
 
     return choose
+
+
+def _below(plan: LadderPlan, abandoned_K_per_s: Sequence[float]) -> LadderPlan:
+    """The plan kept clear of rates at which a ramp had to be abandoned."""
+    if not abandoned_K_per_s:
+        return plan
+    highest = min(plan.highest_K_per_s, BELOW_ABANDONED * min(abandoned_K_per_s))
+    first = min(plan.first_K_per_s, highest)
+    return replace(plan, highest_K_per_s=highest, first_K_per_s=first)
 
 
 def _evidence(recorded: RecordedRamp) -> list[RampTrial]:

@@ -11,10 +11,22 @@ from hotbench.store.reader import read_run
 
 
 def import_log(
-    file: Path, out: Path, columns: Sequence[str], *, ambient_C: float | None = None
+    file: Path,
+    out: Path,
+    columns: Sequence[str],
+    *,
+    ambient_C: float | None = None,
+    held_out_after_s: float | None = None,
 ) -> Result:
-    """Bring a CSV log in as a run folder."""
-    run = read_run(import_csv(file, out, parse_columns(columns), ambient_C=ambient_C))
+    """Bring a CSV log in as a run folder; what comes after `held_out_after_s` judges the fit."""
+    folder = import_csv(
+        file,
+        out,
+        parse_columns(columns),
+        ambient_C=ambient_C,
+        validate_after_s=held_out_after_s,
+    )
+    run = read_run(folder)
     taken = {str(key): str(value) for key, value in run.info.settings.items()}
     facts = {"run": str(out), "samples": len(run), "settings": taken}
     rows = (

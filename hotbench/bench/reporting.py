@@ -93,7 +93,8 @@ def render(
 
 def summary(profile: MachineProfile, judgements: Sequence[Judgement]) -> list[str]:
     """The profile in a few plain sentences; only what is known."""
-    lines = [*_heater_words(profile), *_slew_words(profile), *_melt_words(profile)]
+    words = (_heater_words(profile), _slew_words(profile), _melt_words(profile))
+    lines = [text for text in (" ".join(part) for part in words) if text]
     worst = max(
         (abs(j.error_percent) for j in judgements if j.error_percent is not None), default=None
     )

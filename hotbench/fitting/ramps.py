@@ -15,6 +15,8 @@ Direction = Literal["heating", "cooling"]
 
 PHASE = re.compile(r"\bramp (up|down) (\d+(?:\.\d*)?|\.\d+)(.*)")
 MOVEMENT_WINDOW_s = 60.0
+ABANDONED = "ramp abandoned"
+"""A note in a ramp's phase that begins so says that the ramp was stopped before its end."""
 FAULT_WAIT_s = 3.0
 """A fault reported this long after a ramp's last sample still belongs to it."""
 FULL_DUTY, NO_DUTY = 0.98, 0.02
@@ -66,8 +68,8 @@ class RampTrial:
 def ramp_trials(run: Run) -> list[RampTrial]:
     """The ramps of a run, in order: every stretch whose phase reads `ramp up R` or `ramp down R`.
 
-    R is the rate in K/s. Stretches held out for validation, and those with fewer than three
-    usable samples, are left out.
+    R is the rate in K/s. Stretches held out for validation, ramps that were abandoned before
+    their end, and those with fewer than three usable samples, are left out.
     """
     trials = (_trial(run, first, last) for first, last in _stretches(run))
     return [trial for trial in trials if trial is not None]
@@ -85,8 +87,21 @@ def _stretches(run: Run) -> Iterator[tuple[int, int]]:
     edges = np.flatnonzero(run.phase[1:] != run.phase[:-1]) + 1
     for first, last in zip([0, *edges], [*edges, len(run)], strict=True):
         phase = str(run.phase[first])
-        if not phase.startswith(VALIDATION_PHASE) and PHASE.search(phase):
+        if phase.startswith(VALIDATION_PHASE) or not PHASE.search(phase):
+            continue
+        if not _abandoned(run, first, last):
             yield int(first), int(last)
+
+
+def _abandoned(run: Run, first: int, last: int) -> bool:
+    """Whether the ramp was stopped before its end: its deviation is not that of a whole ramp."""
+    ends_s = float(run.time_s[last]) if last < len(run) else np.inf
+    return any(
+        event.kind == "note"
+        and event.text.startswith(ABANDONED)
+        and run.time_s[first] <= event.time_s < ends_s
+        for event in run.events
+    )
 
 
 def _trial(run: Run, first: int, last: int) -> RampTrial | None:
