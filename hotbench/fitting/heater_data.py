@@ -79,6 +79,11 @@ class HeaterData:
         """Samples that count in the fit."""
         return sum(int(np.count_nonzero(s.fitted >= 0)) for s in self.stretches)
 
+    @property
+    def interval_s(self) -> float:
+        """Longest of the stretches' median sampling intervals."""
+        return max((float(np.median(np.diff(s.time_s))) for s in self.stretches), default=0.0)
+
 
 DutySource = Callable[[Run], FloatArray]
 """Reconstructs the duty of a run whose report carries none."""

@@ -34,7 +34,7 @@ START_RANGE_K = 150.0
 NEGLIGIBLE = 1e-13
 EVALUATIONS = 150
 FIRST_HEAT = 25
-RIVAL = 1.05
+RIVAL = 1.3
 """A start whose cost is within this factor of the best after the first heat goes on."""
 COST_TOLERANCE = 1e-6
 
@@ -101,7 +101,7 @@ class Problem:
     def unknowns(self) -> tuple[Unknown, ...]:
         """What is fitted, model parameters first."""
         shared = [
-            Unknown(PARAMETERS[place], place)
+            Unknown(self._declared(place), place)
             for place in self.model.places
             if place not in self.fixed
         ]
@@ -114,6 +114,21 @@ class Problem:
             for place in self._start_places()
         ]
         return (*shared, *local)
+
+    def _declared(self, place: P) -> Parameter:
+        """The parameter's declaration, adapted to the sampling interval.
+
+        Readings cannot tell a lag shorter than half an interval from dead time. The logged duty
+        may have changed up to an interval before it was reported, half of one on average, so
+        that the dead time as the log shows it can be that much below 0.
+        """
+        declared, half_s = PARAMETERS[place], 0.5 * self.data.interval_s
+        if place is P.DEAD:
+            return replace(declared, low=-half_s)
+        if place is not P.LAG:
+            return declared
+        low = max(declared.low, half_s)
+        return replace(declared, low=low, default=max(declared.default, low))
 
     def _start_places(self) -> tuple[P, ...]:
         return (P.NEAR_0, P.FAR_0) if P.EXCHANGE in self.model.places else (P.NEAR_0,)

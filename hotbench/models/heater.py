@@ -47,7 +47,7 @@ PARAMETERS: dict[P, Parameter] = {
     P.FAN: Parameter("fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
     P.EXPONENT: Parameter("fan_exponent", "", 0.2, 1.2, 0.55, _CROSS_FLOW, logarithmic=False),
     P.EXCHANGE: Parameter("exchange_per_s", "1/s", 1e-4, 5.0, 0.05, _BALANCE),
-    P.RATIO: Parameter("capacity_ratio", "", 0.05, 20.0, 1.0, _BALANCE),
+    P.RATIO: Parameter("capacity_ratio", "", 0.5, 20.0, 1.0, _BALANCE),
     P.FAR_FAN: Parameter("far_fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
     P.LAG: Parameter("sensor_lag_s", "s", 1e-2, 1e3, 1.0, "first-order sensor"),
     P.DEAD: Parameter(
