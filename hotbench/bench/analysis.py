@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from hotbench.bench.plain import plain
 from hotbench.bench.predicting import rate_caps
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.tables import Table, number, quantity_cells
@@ -74,7 +75,7 @@ class Analysis:
 
     def plain(self) -> dict[str, Any]:
         """What FIT.yaml holds."""
-        return {
+        facts = {
             "runs": {run.info.run_id: dict(run.sha256) for run in self.runs},
             "options": self.options.plain(),
             "heater": self.heater.to_plain() if self.heater else None,
@@ -82,6 +83,7 @@ class Analysis:
             "melt": _melt_plain(self.melt) if self.melt else None,
             "unidentified": self.gaps,
         }
+        return dict(plain(facts))
 
     def tables(self) -> tuple[Table, ...]:
         """The fits for people."""
