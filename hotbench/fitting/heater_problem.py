@@ -1,17 +1,10 @@
-"""The heater fit as least squares: parameters, residuals condensed to normal equations, lmfit.
-
-The residual vector handed to the solver has one entry per parameter and one more; its norm,
-gradient and Gauss-Newton matrix are exactly those of the full residual vector, so a log of any
-length costs the solver the same. With the Gauss-Newton matrix J'J = V L V', the condensed
-Jacobian is sqrt(L) V' and the condensed residual L^-1/2 V' J'r; the last entry keeps the norm.
-"""
+"""The heater fit as least squares: unknowns, sums over all stretches, several starts."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-import lmfit
 import numpy as np
 
 from hotbench.core.arrays import FloatArray
@@ -19,6 +12,7 @@ from hotbench.fitting.heater_data import HeaterData, Stretch
 from hotbench.fitting.heater_starts import ASSUMED_AMBIENT_C
 from hotbench.fitting.heater_sums import Sums, walk_linear, walk_nodes
 from hotbench.fitting.heater_tangents import WIDTH
+from hotbench.fitting.least_squares import Normal, minimise
 from hotbench.models.heater import PARAMETERS, HeaterModel
 from hotbench.models.heater_steps import P
 from hotbench.models.parameters import Parameter
@@ -31,12 +25,10 @@ AMBIENT = Parameter(
 START_SPREAD_K = 10.0
 """Prior spread of how far a warm start's nodes are from the first reading."""
 START_RANGE_K = 150.0
-NEGLIGIBLE = 1e-13
 EVALUATIONS = 150
 FIRST_HEAT = 25
 RIVAL = 1.3
 """A start whose cost is within this factor of the best after the first heat goes on."""
-COST_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -61,21 +53,16 @@ class Evaluation:
     prior: FloatArray
 
     @cached_property
-    def gram(self) -> FloatArray:
-        """Gauss-Newton matrix over all segments and the prior."""
-        total: FloatArray = self.products.sum(axis=0) + self.prior
-        return total[:-1, :-1]
+    def normal(self) -> Normal:
+        """Normal equations over all segments and the prior."""
+        total = self.products.sum(axis=0) + self.prior
+        cost = float(self.tally[:, 0].sum() + self.prior[-1, -1])
+        return Normal(total[:-1, :-1], total[-1, :-1], cost)
 
-    @cached_property
-    def grad(self) -> FloatArray:
-        """Half the cost's gradient."""
-        total: FloatArray = self.products.sum(axis=0) + self.prior
-        return total[-1, :-1]
-
-    @cached_property
+    @property
     def cost(self) -> float:
         """Sum of rho(r^2), prior included."""
-        return float(self.tally[:, 0].sum() + self.prior[-1, -1])
+        return self.normal.cost
 
 
 @dataclass(frozen=True)
@@ -191,20 +178,19 @@ class Problem:
         return out
 
     def solve(self, start: FloatArray, evaluations: int = EVALUATIONS) -> Solution:
-        """Least squares from one point, within the parameters' bounds (lmfit, scipy's trf)."""
-        condensed = _Condensed(self)
-        fit = lmfit.Minimizer(condensed.residual, self._params(start), calc_covar=False).minimize(
-            method="least_squares",
-            jac=condensed.jacobian,
-            x_scale="jac",
-            ftol=COST_TOLERANCE,
-            xtol=1e-8,
-            gtol=1e-10,
-            max_nfev=evaluations,
+        """Least squares from one point, within the parameters' bounds."""
+        bounds = [
+            (u.parameter.inner(u.parameter.low), u.parameter.inner(u.parameter.high))
+            for u in self.unknowns
+        ]
+        clipped = [u.parameter.clipped(v) for u, v in zip(self.unknowns, start, strict=True)]
+        found = minimise(
+            lambda inner: self.evaluate(self.outer(inner)).normal,
+            self.inner(np.array(clipped)),
+            bounds,
+            evaluations=evaluations,
         )
-        inner = np.array([fit.params[name].value for name in condensed.names])
-        cost = condensed.at(inner).cost
-        return Solution(self.outer(inner), cost, condensed.evaluations, bool(fit.success))
+        return Solution(self.outer(found.at), found.cost, found.evaluations, found.converged)
 
     def point(self, start: dict[P, float]) -> FloatArray:
         """Values by unknown from a start by place; what it does not name takes its default."""
@@ -224,18 +210,6 @@ class Problem:
     def inner(self, values: FloatArray) -> FloatArray:
         """The solver's coordinates from physical values."""
         return np.array([u.parameter.inner(x) for u, x in zip(self.unknowns, values, strict=True)])
-
-    def _params(self, values: FloatArray) -> lmfit.Parameters:
-        params = lmfit.Parameters()
-        for k, (unknown, value) in enumerate(zip(self.unknowns, values, strict=True)):
-            parameter = unknown.parameter
-            params.add(
-                f"p{k}",
-                value=parameter.inner(parameter.clipped(value)),
-                min=parameter.inner(parameter.low),
-                max=parameter.inner(parameter.high),
-            )
-        return params
 
 
 def _start_parameter(stretch: Stretch, place: P, number: int) -> Parameter:
@@ -271,50 +245,6 @@ def _walk(
         NO_PRODUCTS if sums is None else sums.products,
         NO_TALLY if sums is None else sums.tally,
     )
-
-
-class _Condensed:
-    """Residual and Jacobian of a problem for lmfit; the last point's sums are kept."""
-
-    def __init__(self, problem: Problem) -> None:
-        self._problem = problem
-        self.names = [f"p{k}" for k in range(len(problem.unknowns))]
-        self.evaluations = 0
-        self._last: tuple[bytes, Evaluation] | None = None
-
-    def at(self, inner: FloatArray) -> Evaluation:
-        key = inner.tobytes()
-        if self._last is None or self._last[0] != key:
-            self.evaluations += 1
-            self._last = key, self._problem.evaluate(self._problem.outer(inner))
-        return self._last[1]
-
-    def _evaluation(self, params: lmfit.Parameters) -> Evaluation:
-        return self.at(np.array([params[name].value for name in self.names]))
-
-    def residual(self, params: lmfit.Parameters) -> FloatArray:
-        evaluation = self._evaluation(params)
-        return condensed(evaluation.gram, evaluation.grad, evaluation.cost)[0]
-
-    def jacobian(self, params: lmfit.Parameters) -> FloatArray:
-        evaluation = self._evaluation(params)
-        return condensed(evaluation.gram, evaluation.grad, evaluation.cost)[1]
-
-
-def condensed(gram: FloatArray, grad: FloatArray, cost: float) -> tuple[FloatArray, FloatArray]:
-    """Residual (d + 1,) and Jacobian (d + 1, d) with the same cost, gradient and Gauss-Newton.
-
-    Directions without any weight (eigenvalue below 1e-13 of the largest) stay still.
-    """
-    scale = np.sqrt(np.maximum(np.diag(gram), np.finfo(float).tiny))
-    values, vectors = np.linalg.eigh(gram / scale[:, None] / scale)
-    roots = np.sqrt(np.maximum(values, 0.0))
-    seen = values > NEGLIGIBLE * max(float(values[-1]), np.finfo(float).tiny)
-    turned = vectors.T @ (grad / scale)
-    head = np.where(seen, turned / np.where(seen, roots, 1.0), 0.0)
-    rest = math.sqrt(max(cost - float(head @ head), 0.0))
-    jacobian = np.vstack([roots[:, None] * vectors.T * scale, np.zeros(scale.size)])
-    return np.append(head, rest), jacobian
 
 
 def solve_best(problem: Problem, starts: Sequence[dict[P, float]]) -> Solution:
