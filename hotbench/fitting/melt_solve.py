@@ -23,7 +23,7 @@ FAR = ((1.15, 0.25), (1.35, 0.0625))
 """Weight of points beyond a load (flow over limit): there a roll-off of another shape misleads."""
 HUBER = 2.0
 JOINT_TEMPERATURES = 3
-_ROUNDS = 5
+_ROUNDS, _SETTLED = 5, 1e-3
 _MARGIN_K = 3.0
 
 
@@ -234,11 +234,12 @@ def solve(points: MeltPoints, *, feed_C: float, criterion: Criterion) -> Solutio
 
 def _iterate(problem: _Problem, theta: FloatArray) -> Solution:
     dof, success = NOISE_PRIOR_POINTS, True
+    parameters = _declared(problem, theta)
     for _ in range(_ROUNDS):
         before = theta
-        theta, success = _minimise(problem, theta)
+        theta, success = _minimise(problem, parameters)
         dof = problem.reweight(theta)
-        if np.max(np.abs(theta - before)) < 1e-4:
+        if np.max(np.abs(theta - before)[: problem.layout.alpha]) < _SETTLED:
             break
     problem.fill(theta)
     normal = problem.slope.T @ problem.slope
@@ -254,12 +255,16 @@ def _iterate(problem: _Problem, theta: FloatArray) -> Solution:
     )
 
 
-def _minimise(problem: _Problem, theta: FloatArray) -> tuple[FloatArray, bool]:
-    """One Levenberg-Marquardt run with the analytic derivatives."""
-    names = [f"p{i}" for i in range(theta.size)]
+def _declared(problem: _Problem, theta: FloatArray) -> lmfit.Parameters:
     parameters = lmfit.Parameters()
-    for name, value, (low, high) in zip(names, theta, _bounds(problem), strict=True):
-        parameters.add(name, value=min(max(value, low), high), min=low, max=high)
+    for i, (value, (low, high)) in enumerate(zip(theta, _bounds(problem), strict=True)):
+        parameters.add(f"p{i}", value=min(max(value, low), high), min=low, max=high)
+    return parameters
+
+
+def _minimise(problem: _Problem, parameters: lmfit.Parameters) -> tuple[FloatArray, bool]:
+    """One Levenberg-Marquardt run with the analytic derivatives; parameters keep its result."""
+    names = list(parameters)
 
     def at(current: lmfit.Parameters) -> FloatArray:
         return np.array([current[name].value for name in names])
@@ -275,6 +280,8 @@ def _minimise(problem: _Problem, theta: FloatArray) -> tuple[FloatArray, bool]:
     result = lmfit.minimize(
         residual, parameters, method="leastsq", Dfun=derivative, calc_covar=False, ftol=1e-9
     )
+    for name in names:
+        parameters[name].value = result.params[name].value
     return at(result.params), bool(result.success)
 
 

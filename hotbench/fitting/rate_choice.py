@@ -14,16 +14,19 @@ from hotbench.fitting.slew import (
     COVERAGE,
     FAULT_SPREAD,
     FEWEST_TRIALS,
+    DirectionFit,
     RateCap,
     Regression,
     SlewOptions,
     fault_level_K,
     fit_direction,
-    is_confirmed,
+    is_saturated,
     regress,
 )
 
 GROWTH = 1.6
+NEAR_STOP, SMALL_STEP = 0.4, 1.15
+"""From this share of a ramp at the heater's stop on, rates grow in small steps only."""
 BACK_OFF = 0.7
 AIM = 0.5
 """Share of the fault level that the climb aims for at each step."""
@@ -103,9 +106,9 @@ def next_rate(trials: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | Non
     climb = _climb(own, shown, level * (1.0 - plan.level_fall), plan)
     if climb is not None:
         return climb
-    if _is_done(own, plan):
-        return None
-    return _confirm(own, plan) or _refine(own, regress(own, level, plan.options), plan)
+    claim = fit_direction(own, plan.options, RateCap(plan.highest_K_per_s, "power"))
+    fit = regress(own, level, plan.options)
+    return _settle(own, claim, fit, plan)
 
 
 def _capped(rate: float, plan: LadderPlan) -> float:
@@ -120,13 +123,20 @@ def _climb(
         return _after_fault(own, plan)
     fastest = max((t for t in own if t.clean), key=lambda t: t.rate_K_per_s)
     reached = fastest.deviation_K / level_K
-    at_cap = fastest.rate_K_per_s >= 0.999 * plan.highest_K_per_s
+    at_cap = fastest.rate_K_per_s >= 0.999 * plan.highest_K_per_s or is_saturated(fastest)
     faulted = [t.rate_K_per_s for t in own if not t.clean]
     if reached >= CLIMBED or at_cap or faulted:
         return _fill(own, shown, fastest, plan)
-    step = min(GROWTH, AIM / max(reached, 1e-3)) if fastest.visible else GROWTH
+    step = min(_step(fastest), AIM / max(reached, 1e-3)) if fastest.visible else _step(fastest)
     rate = _capped(max(step, 1.1) * fastest.rate_K_per_s, plan)
     return RateChoice(rate, "climb", f"deviation is {100.0 * reached:.0f} % of the fault level")
+
+
+def _step(fastest: RampTrial) -> float:
+    """How much faster the next ramp may be than the fastest clean one."""
+    if is_saturated(fastest):
+        return 1.0
+    return SMALL_STEP if fastest.saturation >= NEAR_STOP else GROWTH
 
 
 def _after_fault(own: Sequence[RampTrial], plan: LadderPlan) -> RateChoice:
@@ -150,25 +160,25 @@ def _fill(
     return RateChoice(rate, "refine", "too few ramps for a regression")
 
 
-def _confirm(own: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | None:
-    """The confirming ramp, when the claim is tight or the ramps are used up."""
-    cap = RateCap(plan.highest_K_per_s, "power")
-    claim = fit_direction(own, plan.options, cap)
+def _settle(
+    own: Sequence[RampTrial], claim: DirectionFit, fit: Regression, plan: LadderPlan
+) -> RateChoice | None:
+    """Done, the confirming ramp, or one more ramp to refine with."""
     if claim.rate is None:
+        return _refine(own, fit, plan)
+    tight = len(own) >= FEWEST and _is_tight(claim.rate.value, fit, plan)
+    if tight and claim.confirmed:
         return None
-    last = len(own) == plan.ramps - 1
-    if not last and (len(own) < FEWEST or not _is_tight(own, claim.rate.value, plan)):
-        return None
-    return RateChoice(claim.rate.value, "confirm", "confirm the rate that will be claimed")
+    if tight or len(own) == plan.ramps - 1:
+        return RateChoice(claim.rate.value, "confirm", "confirm the rate that will be claimed")
+    return _refine(own, fit, plan)
 
 
-def _is_tight(own: Sequence[RampTrial], rate: float, plan: LadderPlan) -> bool:
-    level = plan.fault_deviation_K or fault_level_K(own)
-    if level is None:
-        return False
-    fit = regress(own, level, plan.options)
+def _is_tight(rate: float, fit: Regression, plan: LadderPlan) -> bool:
+    """Whether the claim is close to what endless ramps could claim."""
     share = float(np.exp(-ndtri(COVERAGE) * fit.total_spread))
-    return rate >= TIGHT * min(fit.rate_at(share), plan.highest_K_per_s)
+    ceiling = min(plan.highest_K_per_s, fit.reach if fit.saturated else np.inf)
+    return rate >= TIGHT * min(fit.rate_at(share), ceiling)
 
 
 def _refine(own: Sequence[RampTrial], fit: Regression, plan: LadderPlan) -> RateChoice:
@@ -177,7 +187,8 @@ def _refine(own: Sequence[RampTrial], fit: Regression, plan: LadderPlan) -> Rate
     if limit <= 0.0:
         return RateChoice(BACK_OFF * fit.slowest, "refine", "every ramp came near the fault level")
     clear = fit.rate_at(float(np.exp(-CLEARANCE * _doubt(fit, load * limit))))
-    step = GROWTH * fit.fastest_clean
+    fastest = max((t for t in own if t.clean), key=lambda t: t.rate_K_per_s)
+    step = _step(fastest) * fit.fastest_clean
     rate = _capped(max(min(load * limit, clear, step), BACK_OFF * fit.slowest), plan)
     return RateChoice(rate, "refine", f"{100.0 * rate / limit:.0f} % of the expected limit")
 
@@ -186,14 +197,6 @@ def _doubt(fit: Regression, rate: float) -> float:
     """Log spread of a coming deviation over the level, the line's own doubt included."""
     leverage = float(fit.line.leverage(np.log(np.array([rate])))[0])
     return fit.total_spread * float(np.sqrt(1.0 + leverage))
-
-
-def _is_done(own: Sequence[RampTrial], plan: LadderPlan) -> bool:
-    cap = RateCap(plan.highest_K_per_s, "power")
-    claim = fit_direction(own, plan.options, cap)
-    if claim.rate is None or len(own) < FEWEST:
-        return False
-    return is_confirmed(own, claim.rate.value) and _is_tight(own, claim.rate.value, plan)
 
 
 def _by_faults(own: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | None:

@@ -22,7 +22,7 @@ LEAST_SPREAD = 0.02
 FAULT_SPREAD = 0.1
 """Log spread assumed for the controller's own fault level, which no deviation shows. A larger one
 would have to be declared: it cannot be measured without provoking faults."""
-SEQUENTIAL = 0.5
+SEQUENTIAL = 0.6
 """The bound is computed at this share of the stated doubt: choosing rates from earlier ramps costs
 a few per cent of the confidence that a fixed plan has (tests/studies/test_slew_study.py)."""
 EARLY_FAULT_SPREADS = 2.0
@@ -32,7 +32,9 @@ REACH = 1.1
 """The largest rate claimed, over the fastest clean ramp."""
 FEWEST_TRIALS = 5
 CURVED_T = 1.5
-SATURATED = 0.5
+SATURATED = 0.8
+"""Share of a ramp spent at full (or no) duty from which on the hot end, not the loop, sets the
+deviation: beyond such a ramp nothing is extrapolated."""
 CONFIRM_WITHIN = 0.97
 _GRID = 64
 
@@ -160,7 +162,17 @@ def fit_slew(
     )
 
 
+PHYSICAL: dict[Direction, Cause] = {"heating": "power", "cooling": "passive cooling"}
+_STRONGER: dict[Cause, str] = {
+    "power": "more heater power",
+    "passive cooling": "more cooling air",
+}
 _DIRECTIONS: tuple[Direction, ...] = ("heating", "cooling")
+
+
+def is_saturated(trial: RampTrial) -> bool:
+    """Whether the ramp ran at the heater's stop for most of its time; unknown duty counts as no."""
+    return trial.saturation >= SATURATED
 
 
 def fault_level_K(trials: Sequence[RampTrial]) -> float | None:
@@ -196,7 +208,16 @@ class Regression:
     curved: bool
     fastest_clean: float
     slowest: float
+    saturated: bool
     options: SlewOptions
+
+    @property
+    def reach(self) -> float:
+        """The largest rate that may be claimed: little beyond the fastest clean ramp.
+
+        Nothing beyond it once that ramp ran at the heater's stop or a faster one faulted there.
+        """
+        return (1.0 if self.saturated else REACH) * self.fastest_clean
 
     def bound(self, rate_K_per_s: FloatArray) -> FloatArray:
         """ln of the upper tolerance bound of the deviation."""
@@ -217,9 +238,9 @@ class Regression:
         start = self.slowest if self.curved else 0.5 * self.slowest
         return np.geomspace(start, 3.0 * self.fastest_clean, _GRID)
 
-    def safe_rate(self) -> float:
-        """The largest rate below which the bound stays under the level; 0 when none does."""
-        return _first_crossing(self.grid(), self.bound(self.grid()), np.log(self.level_K))
+    def safe_rate(self, bound: FloatArray) -> float:
+        """The largest rate whose bound (on `grid`) stays under the level; 0 when none does."""
+        return _first_crossing(self.grid(), bound, np.log(self.level_K))
 
     def rate_at(self, share: float) -> float:
         """Rate at which the typical deviation is `share` of the level."""
@@ -248,6 +269,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
         for trial in trials
         if not trial.clean
         and trial.visible
+        and not is_saturated(trial)
         and np.log(trial.deviation_K) > line.value(np.log(np.array([trial.rate_K_per_s])))[0]
     ]
     if high:
@@ -261,6 +283,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
         curved=curved,
         fastest_clean=float(rates.max()),
         slowest=float(rates.min()),
+        saturated=any(is_saturated(t) for t in trials if t.rate_K_per_s >= rates.max()),
         options=options,
     )
 
@@ -324,15 +347,17 @@ def _by_deviation(
     trials: Sequence[RampTrial], level_K: float, options: SlewOptions, cap: RateCap | None
 ) -> DirectionFit:
     fit = regress(trials, level_K, options)
-    bound = fit.safe_rate()
-    reach = REACH * fit.fastest_clean
-    rate, cause = _under_cap(min(bound, reach), cap)
-    claimed = rate > 0.0
     grid = fit.grid()
+    log_bound = fit.bound(grid)
+    bound = fit.safe_rate(log_bound)
+    rate, cause = _under_cap(min(bound, fit.reach), cap)
+    if fit.saturated and rate == fit.reach:
+        cause = PHYSICAL[trials[0].direction]
+    claimed = rate > 0.0
     curve = SlewCurve(
         rate_K_per_s=grid,
         deviation_K=np.exp(fit.line.value(np.log(grid))),
-        bound_K=np.exp(fit.bound(grid)),
+        bound_K=np.exp(log_bound),
     )
     return _direction_fit(
         trials,
@@ -346,7 +371,7 @@ def _by_deviation(
         slope=float(fit.line.coefficients[1]),
         curved=fit.curved,
         assumptions=_assumptions(options),
-        widen=_widen(bound, reach, cap, rate, claimed),
+        widen=_widen(bound, fit, cause, claimed),
         curve=curve,
     )
 
@@ -377,13 +402,13 @@ def _assumptions(options: SlewOptions) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _widen(bound: float, reach: float, cap: RateCap | None, rate: float, claimed: bool) -> str:
+def _widen(bound: float, fit: Regression, cause: Cause, claimed: bool) -> str:
     if not claimed:
         return "slower ramps: even the slowest came too close to the fault level"
-    if cap is not None and rate == cap.rate_K_per_s:
-        return f"more {'cooling air' if cap.cause == 'passive cooling' else 'heater power'}"
-    if bound > reach:
-        return f"faster ramps: none faster than {reach / REACH:.3g} K/s was clean"
+    if cause in _STRONGER:
+        return _STRONGER[cause]
+    if bound > fit.reach:
+        return f"faster ramps: none faster than {fit.fastest_clean:.3g} K/s was clean"
     return "more ramps near this rate, or a loop that follows with less deviation"
 
 

@@ -1,5 +1,7 @@
 """The adaptive choice of temperature and flow, on weighings without noise."""
 
+from itertools import pairwise
+
 import pytest
 
 from hotbench.core.errors import BadInput
@@ -54,7 +56,7 @@ def test_session_covers_every_temperature_and_stays_useful() -> None:
         loads = [e.commanded_mm3_per_s / limit(at) for e in done if e.setpoint_C == at]
         assert min(loads) < 0.7
         assert sum(0.85 < load < 1.15 for load in loads) >= 3
-    switches = sum(a.setpoint_C != b.setpoint_C for a, b in zip(done, done[1:], strict=False))
+    switches = sum(a.setpoint_C != b.setpoint_C for a, b in pairwise(done))
     assert switches <= 8
 
 

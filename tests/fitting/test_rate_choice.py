@@ -1,5 +1,7 @@
 """The adaptive ladder on boards without randomness; the statistics are in tests/studies."""
 
+from itertools import pairwise
+
 import pytest
 
 from hotbench.core.errors import BadInput
@@ -48,7 +50,7 @@ def test_steps_up_are_bounded() -> None:
     plan = LadderPlan(direction="heating", first_K_per_s=0.1, fault_deviation_K=LEVEL_K)
     rates = [trial.rate_K_per_s for trial in climb(plan)[0]]
     highest = [max(rates[: i + 1]) for i in range(len(rates))]
-    steps = [b / a for a, b in zip(highest, highest[1:], strict=False)]
+    steps = [b / a for a, b in pairwise(highest)]
     assert max(steps) <= GROWTH + 1e-9
 
 
@@ -83,7 +85,7 @@ def test_invisible_deviation_takes_the_cautious_ladder() -> None:
     assert set(stages[1:]) == {"pass-fault"}
     rates = [trial.rate_K_per_s for trial in trials]
     assert len(rates) <= 15
-    assert max(b / a for a, b in zip(rates, rates[1:], strict=False)) < GROWTH
+    assert max(b / a for a, b in pairwise(rates)) < GROWTH
     found = fit_slew(trials).of("heating")
     assert found.method == "pass-fault ladder"
 
