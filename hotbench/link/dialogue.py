@@ -4,6 +4,7 @@ import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from statistics import median
 
 from hotbench.core.errors import LinkError, NoReply, Stopped
 from hotbench.core.ports import StopSignal, Transport
@@ -22,7 +23,7 @@ from hotbench.wire.replies import (
 )
 
 MOST_REPEATS = 8
-MOST_RETRIES = 3
+MOST_RETRIES = 6
 LATE_OK_s = 0.1
 SLOWNESS = 1.5
 NOT_TWICE = "G1"
@@ -52,6 +53,7 @@ class Exchange:
     retries: int = 0
     repeats: int = 0
     doubts: int = 0
+    heard_any: bool = False
 
     @property
     def complete(self) -> bool:
@@ -82,7 +84,7 @@ class Dialogue:
         self._queue: deque[Heard] = deque()
         self._checksums_seen = False
         self._informed_s = -math.inf
-        self._durations_s: deque[float] = deque(maxlen=20)
+        self._latencies_s: deque[float] = deque(maxlen=5)
         self.last_text = ""
 
     def now_s(self) -> float:
@@ -151,7 +153,6 @@ class Dialogue:
                 self._advance(exchange)
         finally:
             self.asked_s = None
-            self._durations_s.append(self.now_s() - now_s)
         return exchange
 
     def _take(self, data: bytes) -> None:
@@ -174,16 +175,17 @@ class Dialogue:
 
     def _retry_s(self) -> float:
         """When to send again: later on a line that has lately been slow, or retries pile up."""
-        slow_s = SLOWNESS * max(self._durations_s, default=0.0)
+        slow_s = SLOWNESS * median(self._latencies_s or (0.0,))
         wait_s = max(self._config.retry_after_s, self.wall(WALL_PATIENCE_s / 4.0), slow_s)
         return self.now_s() + wait_s
 
     def _over(self, exchange: Exchange) -> bool:
-        return exchange.acknowledged and self.now_s() >= exchange.retry_s
+        return exchange.acknowledged and self.now_s() >= min(exchange.retry_s, exchange.give_up_s)
 
     def _advance(self, exchange: Exchange) -> None:
         heard = self.read(min(exchange.give_up_s, exchange.retry_s))
         if heard is not None:
+            self._note_latency(exchange, heard)
             self._answer(exchange, heard.reply)
         if exchange.complete or exchange.acknowledged:
             return
@@ -191,6 +193,12 @@ class Dialogue:
             raise NoReply(self._silence(exchange))
         if heard is None:
             self._retry(exchange)
+
+    def _note_latency(self, exchange: Exchange, heard: Heard) -> None:
+        """How long the line takes to say anything at all, be it unreadable."""
+        if not exchange.heard_any:
+            exchange.heard_any = True
+            self._latencies_s.append(max(heard.at_s - exchange.begun_s, 0.0))
 
     def _silence(self, exchange: Exchange) -> str:
         last = f", last heard {self.last_text!r}" if self.last_text else ""
@@ -213,6 +221,9 @@ class Dialogue:
         elif acknowledges(reply) and not exchange.acknowledged:
             exchange.acknowledged = True
             exchange.retry_s = self.now_s() if isinstance(reply, Unknown) else self._retry_s()
+        elif isinstance(reply, Unknown):
+            # Most likely the answer, spoiled; a short wait lets the rest of it come.
+            exchange.retry_s = min(exchange.retry_s, self.now_s() + self._late_s())
         if exchange.also is not None and isinstance(reply, exchange.also):
             exchange.found = reply
 
@@ -252,9 +263,12 @@ class Dialogue:
             )
         return self._numbering.again()
 
+    def _late_s(self) -> float:
+        return max(LATE_OK_s, self.wall(LATE_OK_s))
+
     def _late_ok(self, exchange: Exchange) -> None:
         """Most boards follow a request for a line with an `ok` that acknowledges nothing."""
-        end_s = self.now_s() + max(LATE_OK_s, self.wall(LATE_OK_s))
+        end_s = self.now_s() + self._late_s()
         while (heard := self.read(end_s)) is not None:
             if exchange.also is not None and isinstance(heard.reply, exchange.also):
                 exchange.found = heard.reply

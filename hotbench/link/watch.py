@@ -23,11 +23,11 @@ FAR_K = 20.0
 
 @dataclass(frozen=True, kw_only=True)
 class WatchLimits:
-    """What still passes as sound; defaults are common practice, no source.
+    """What still passes as sound; defaults are common practice, no source. Nothing trips on a single reading.
 
-    max_temperature_C: above it a test ends at once. lowest_C, highest_C: a sensor outside is open
+    max_temperature_C: above it a test ends. lowest_C, highest_C: a sensor outside is open
     or short. fastest_K_per_s, jump_K: a reading may differ from the last sound one by the rate
-    times the time between them plus the jump; a single stray reading passes, two in a row do not.
+    times the time between them plus the jump.
     frozen_s, frozen_duty: how long a reading may repeat itself exactly while the duty moves by
     frozen_duty, stays full, or stays off above warm_C. rise_s, rise_K: at full duty the
     temperature must rise by rise_K in rise_s; with the fan on or filament flowing that is asked
@@ -81,18 +81,18 @@ class Watch:
     ) -> None:
         limits = limits or WatchLimits()
         self.evidence: str | None = None
-        self._sensor = Implausible(limits)
-        self._checks: list[Check] = [TooHot(limits), Frozen(limits), NoRise(limits)]
-        self._checks.append(IdleRise(limits))
+        self._sensor = Twice(Implausible(limits))
+        checks: list[Check] = [TooHot(limits), Frozen(limits), NoRise(limits), IdleRise(limits)]
         if predict is not None:
-            self._checks.append(OffPrediction(limits, predict, margin_K))
+            checks.append(OffPrediction(limits, predict, margin_K))
+        self._checks = [Twice(check) for check in checks]
 
     def on_sample(self, sample: Sample) -> None:
         """Look at a sample; raises WatchTripped at the first thing that is wrong."""
         if self.evidence is not None:
             return
         told = self._sensor(sample)
-        if told is None and self._sensor.trusts:
+        if told is None and not self._sensor.doubts:
             told = judge(self._checks, sample)
         if told is not None:
             self.evidence = f"{told} (at {sample.time_s:.1f} s)"
@@ -103,6 +103,20 @@ class Watch:
 
     def on_extrusion(self, extrusion: Extrusion) -> None:
         """Extrusions tell the watch nothing."""
+
+
+class Twice:
+    """Lets evidence count only when two samples in a row give it: one may be a damaged line."""
+
+    def __init__(self, check: Check) -> None:
+        self._check = check
+        self.doubts = False
+
+    def __call__(self, sample: Sample) -> str | None:
+        """The second evidence in a row."""
+        told = self._check(sample)
+        confirmed, self.doubts = self.doubts and told is not None, told is not None
+        return told if confirmed else None
 
 
 def judge(checks: Sequence[Check], sample: Sample) -> str | None:
@@ -143,21 +157,14 @@ class Implausible:
     def __init__(self, limits: WatchLimits) -> None:
         self._limits = limits
         self._sound: Sample | None = None
-        self._strikes = 0
-
-    @property
-    def trusts(self) -> bool:
-        """Whether the latest reading was sound, so that other checks may judge it."""
-        return self._strikes == 0
 
     def __call__(self, sample: Sample) -> str | None:
-        """Evidence at the second unsound reading in a row."""
+        """Evidence at an unsound reading; the last sound one remains the reference."""
         told = self._value(sample) or self._jump(sample)
         if told is None:
-            self._sound, self._strikes = sample, 0
+            self._sound = sample
             return None
-        self._strikes += 1
-        return f"sensor implausible: {told}" if self._strikes > 1 else None
+        return f"sensor implausible: {told}"
 
     def _value(self, sample: Sample) -> str | None:
         if self._limits.lowest_C <= sample.temperature_C <= self._limits.highest_C:
