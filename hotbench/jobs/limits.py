@@ -11,6 +11,9 @@ from hotbench.core.errors import BadInput
 from hotbench.profile.types import Control, FlowLimit, Heater, MachineProfile, Melt, SlewRate
 
 DEFAULT_DIAMETER_MM = 1.75
+SLEW_MARGIN = 0.3
+"""Share kept off the safe slew: it is measured on single ramps begun from a hold, while a job's
+ramps follow each other and begin where the last one's deviation has not died away."""
 _CLOCK_STEP_K = 0.25
 
 
@@ -177,7 +180,7 @@ def _control_facts(control: Control | None) -> ControlFacts | None:
     return ControlFacts(*(gain / scale for gain in gains))
 
 
-def limits_of(profile: MachineProfile, *, margin: float = 0.0) -> Limits:
+def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits:
     """The limits a profile states; `margin` is a fraction to stay below every safe slew rate.
 
     Errors: BadInput where the profile states no flow limit, no slew or no lag, or margin is no

@@ -18,6 +18,8 @@ from hotbench.models.melt import constant_exit_wall_C
 TINY_S = 1e-6
 STEP_K = 0.8
 """Ramps slow down where moves are so long that the setpoint would step by more than this."""
+SETTLE_LAGS = 3.0
+"""A band is reached this many lags before its surface: a first-order rest of 5 %, exp(-3)."""
 _LAGS_AVERAGED = 4.0
 _LEAST_FLOW = 0.1
 
@@ -35,7 +37,8 @@ class Problem:
     """Stages with everything the least-time passes need; see least_time for the letters.
 
     slow: D, shape (K, G). rate: r, shape (K,). up, down: U and V at the knots, s. low, high,
-    aim: per node, C. fastest_K_per_s: the fastest safe ramp anywhere.
+    aim: per node, C. fastest_K_per_s: the fastest safe ramp anywhere. settle_s: rest
+    between a ramp and the surface it is for.
     """
 
     stages: Stages
@@ -48,6 +51,7 @@ class Problem:
     high: FloatArray
     aim: FloatArray
     fastest_K_per_s: float
+    settle_s: float
 
     @property
     def span(self) -> slice:
@@ -71,7 +75,9 @@ def build_problem(
 ) -> Problem:
     """The problem of a job whose steps take `motion` at `flow`; base_C: its own temperatures."""
     low_C, high_C, aim_C = wishes.bands(job, limits)
-    stages = build_stages(job, motion.duration_s, low_C, high_C, limits, options.stage_s)
+    settle_s = SETTLE_LAGS * limits.lag_s
+    spans = (options.stage_s, settle_s)
+    stages = build_stages(job, motion.duration_s, low_C, high_C, limits, *spans)
     knots = knots_C(stages, limits)
     tables = (limits.slew_up, limits.slew_down)
     fastest = max(float(np.max(table.at(knots))) for table in tables)
@@ -90,6 +96,7 @@ def build_problem(
         high=stages.high_C,
         aim=_node_aims(stages, aims),
         fastest_K_per_s=fastest,
+        settle_s=settle_s,
     )
 
 

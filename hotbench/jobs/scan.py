@@ -228,7 +228,8 @@ def _line(delta: Floats, start: Floats) -> float:
 @njit(cache=True, error_model="numpy")
 def _bare_words(flags: ByteArray) -> bool:
     axes = flags[_X] == 2 or flags[_Y] == 2 or flags[_Z] == 2 or flags[_E] == 2
-    return axes or flags[_F] == 2 or flags[_I] == 2 or flags[_J] == 2 or flags[_R] == 2
+    rest = flags[_F] == 2 or flags[_I] == 2 or flags[_J] == 2 or flags[_R] == 2
+    return bool(axes or rest)
 
 
 @njit(cache=True, error_model="numpy")
@@ -426,8 +427,9 @@ def scan(
 ) -> tuple[int, int, int, int, int]:
     """Read whole lines of `text`: (error, steps, events, start and end of the line in error).
 
-    `state` is carried on; steps and events are filled column by column; notes (start, stop, hash) and
-    note_steps (the step each comment precedes) at counts[0]; see words.read_block for counts.
+    `state` is carried on; steps and events get one column per step and event; notes (start, stop,
+    hash) and note_steps (the step each comment precedes) are filled from counts[0] on; see
+    words.read_block for counts.
     """
     words, flags = np.zeros(26), np.zeros(26, dtype=np.uint8)
     codes, fill = np.zeros(w.MAX_CODES, dtype=np.int64), np.zeros(2, dtype=np.int64)

@@ -20,7 +20,7 @@ from hotbench.jobs.words import IntArray
 STAGE_S = 2.0
 GENTLE = 0.5
 """Share of the safe slew at which ramps go where there is time (common practice, no source)."""
-GUARD_K = 1.5
+GUARD_K = 2.0
 """How far inside a wished band temperatures are planned (common practice, no source)."""
 _SAME_K = 1e-6
 _PASSES = 2
@@ -195,7 +195,8 @@ def _realise(machine: _Machine, problem: Problem, T: FloatArray) -> _Realised:
     Stages whose moves are too long to ramp between are not slowed for a ramp but followed by a
     pause, in which the setpoint can move in small steps.
     """
-    stages, span, needed_s = problem.stages, problem.span, problem.ramps_s(T)
+    stages, span = problem.stages, problem.span
+    needed_s = np.maximum(problem.ramps_s(T), stages.hold_s)
     stage = stages.of_steps()
     feed = machine.job.feed_mm_per_s.copy()
     feed[span] = np.minimum(feed[span], machine.caps(np.minimum(T[:-1], T[1:])[stage], span))

@@ -23,14 +23,15 @@ class Stages:
 
     first: first step of each stage, and one past the last step, shape (K + 1,). role: role number
     whose band binds the stage, FREE where none does, shape (K,). low_C, high_C: band of every
-    node, shape (K + 1,). Between stages of different bands lies an empty stage, in which
-    temperature may change while nothing is printed.
+    node, shape (K + 1,). hold_s: least time of a stage, shape (K,). Between stages of different
+    bands lies an empty stage, in which temperature may change while nothing is printed.
     """
 
     first: IntArray
     role: IntArray
     low_C: FloatArray
     high_C: FloatArray
+    hold_s: FloatArray
 
     def __len__(self) -> int:
         return int(self.role.size)
@@ -89,8 +90,12 @@ def build_stages(
     high_C: list[float],
     limits: Limits,
     stage_s: float,
+    settle_s: float,
 ) -> Stages:
-    """Stages from the job's first to its last print move; low_C and high_C are by role."""
+    """Stages from the job's first to its last print move; low_C and high_C are by role.
+
+    settle_s: how long before a bound surface its band is to be reached; see with_gaps.
+    """
     bound = np.array(
         [lo > limits.low_C or hi < limits.high_C for lo, hi in zip(low_C, high_C, strict=True)]
     )
@@ -101,19 +106,65 @@ def build_stages(
     starts, bands = cut(job.kind, band, duration_s, begin, end, stage_s)
     lows = np.array([*low_C, limits.low_C])
     highs = np.array([*high_C, limits.high_C])
-    return _with_gaps(starts, bands, end, lows, highs)
+    total_s = np.concatenate([[0.0], np.cumsum(duration_s)])
+    lasts_s = np.diff(total_s[np.append(starts, end)])
+    first, role, early, hold_s = with_gaps(starts, bands, lasts_s, lows, highs, settle_s)
+    at_node = (np.append(role, FREE), np.insert(role, 0, FREE), np.append(early, FREE))
+    node_low = np.max([lows[part] for part in at_node], axis=0)
+    node_high = np.min([highs[part] for part in at_node], axis=0)
+    return Stages(np.append(first, end), role, node_low, node_high, hold_s)
 
 
-def _with_gaps(
-    starts: IntArray, bands: IntArray, end: int, low_C: FloatArray, high_C: FloatArray
-) -> Stages:
-    """Put an empty free stage wherever the band changes, so that every node has a band."""
-    changes = np.flatnonzero(np.diff(bands)) + 1
-    first = np.insert(starts, changes, starts[changes])
-    role = np.insert(bands, changes, FREE)
-    node_low = np.maximum(low_C[np.append(role, FREE)], low_C[np.insert(role, 0, FREE)])
-    node_high = np.minimum(high_C[np.append(role, FREE)], high_C[np.insert(role, 0, FREE)])
-    return Stages(np.append(first, end), role, node_low, node_high)
+@njit(cache=True)
+def _apart(a: int, b: int, low_C: FloatArray, high_C: FloatArray) -> bool:
+    return a != FREE and (low_C[a] > high_C[b] or high_C[a] < low_C[b])
+
+
+@njit(cache=True)
+def _claim(role: IntArray, early: IntArray, time_s: FloatArray, last: int, settle_s: float) -> None:
+    """Ask free stages that begin within settle_s before stage `last` to begin in its band."""
+    own, waited_s, k = early[last], 0.0, last - 1
+    while k >= 0 and role[k] == FREE and waited_s + time_s[k] <= settle_s:
+        early[k] = own
+        waited_s += time_s[k]
+        k -= 1
+
+
+@njit(cache=True)
+def with_gaps(
+    starts: IntArray,
+    bands: IntArray,
+    time_s: FloatArray,
+    low_C: FloatArray,
+    high_C: FloatArray,
+    settle_s: float,
+) -> tuple[IntArray, IntArray, IntArray, FloatArray]:
+    """Empty stages between bands: (first step, role, role due at the start, least time) of all.
+
+    Wherever the band changes comes a free stage for the ramp. A bound stretch wants its band
+    reached settle_s early: in the free stages before it where they last that long, else, if the
+    band before lies apart, by an empty stage of settle_s within its own band.
+    """
+    size = 3 * starts.size
+    first, role = np.empty(size, np.int64), np.empty(size, np.int64)
+    early, hold_s, lasts_s = np.full(size, FREE), np.zeros(size), np.zeros(size)
+    count, before, free_s = 0, FREE, 0.0
+    for j in range(starts.size):
+        own = bands[j]
+        if j > 0 and own != bands[j - 1]:
+            first[count], role[count] = starts[j], FREE
+            count += 1
+            if own != FREE and free_s >= settle_s:
+                early[count - 1] = own
+                _claim(role, early, lasts_s, count - 1, settle_s)
+            elif own != FREE and _apart(before, own, low_C, high_C):
+                first[count], role[count], hold_s[count] = starts[j], own, settle_s
+                count += 1
+        first[count], role[count], lasts_s[count] = starts[j], own, time_s[j]
+        count += 1
+        before = before if own == FREE else own
+        free_s = free_s + time_s[j] if own == FREE else 0.0
+    return first[:count], role[:count], early[:count], hold_s[:count]
 
 
 def knots_C(stages: Stages, limits: Limits) -> FloatArray:
@@ -142,4 +193,5 @@ def slow_times_s(
 
     Steps slow down as a whole, which is never faster than slowing their cruise alone.
     """
-    return _slow_times(stages.first, duration_s, flow, limits.flow.low_at(knots))
+    slow = _slow_times(stages.first, duration_s, flow, limits.flow.low_at(knots))
+    return np.maximum(slow, stages.hold_s[:, None])

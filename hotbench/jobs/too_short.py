@@ -95,7 +95,7 @@ def _run_too_short(
 def _gap(
     problem: Problem, left: tuple[int, int] | None, right: tuple[int, int] | None
 ) -> tuple[float, float, float]:
-    """Nearest ends of two runs' bands, and the time of a safe ramp between them."""
+    """Nearest ends of two runs' bands, and the time of a safe ramp between them with its rest."""
     if left is None or right is None:
         run = left or right or (0, 0)
         here = float(problem.aim[run[0]])
@@ -109,4 +109,4 @@ def _gap(
         return float(high[0]), float(high[0]), 0.0
     clock = problem.up if ends[1] > ends[0] else problem.down
     ramp = np.interp(ends, problem.knots, clock)
-    return ends[0], ends[1], float(abs(ramp[1] - ramp[0]))
+    return ends[0], ends[1], float(abs(ramp[1] - ramp[0])) + problem.settle_s

@@ -80,7 +80,7 @@ def read_number(text: ByteArray, at: int, end: int) -> tuple[float, int]:
         at += 1
     first, digits, value, point = at, 0, 0, -1
     while at < end:
-        digit = np.int64(text[at]) - _ZERO
+        digit = int(text[at]) - _ZERO
         if 0 <= digit <= 9:
             value = value * 10 + digit
             digits += 1

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
 from hotbench.jobs.follower import Ramps, follow_words
-from hotbench.jobs.limits import FlowTable, Limits, SlewTable, limits_of
+from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable, limits_of
 from hotbench.jobs.motion import plan_motion
 from hotbench.jobs.timeline import read_timeline
 from hotbench.profile.types import MachineProfile
@@ -64,7 +64,7 @@ def profile(**changes: object) -> MachineProfile:
 
 
 def test_limits_come_from_the_profile() -> None:
-    limits = limits_of(profile())
+    limits = limits_of(profile(), margin=0.0)
     assert limits.flow.temperature_C.tolist() == [200.0, 240.0]
     assert limits.flow.low_mm3_per_s.tolist() == [9.0, 13.0]
     assert limits.slew_down.rate_K_per_s.tolist() == [1.0]
@@ -88,6 +88,7 @@ def test_series_gains_are_multiplied_out() -> None:
 
 def test_a_margin_lowers_the_slew() -> None:
     assert limits_of(profile(), margin=0.25).slew_up.rate_K_per_s.tolist() == [3.0, 1.5]
+    assert limits_of(profile()).slew_down.rate_K_per_s[0] == pytest.approx(1.0 - SLEW_MARGIN)
     with pytest.raises(BadInput, match="margin"):
         limits_of(profile(), margin=1.0)
 

@@ -6,7 +6,7 @@ import pytest
 
 from hotbench.jobs import scan as s
 from hotbench.jobs.emit import schedule_rows
-from hotbench.jobs.limits import FlowTable, Limits, SlewTable
+from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable
 from hotbench.jobs.schedule import Schedule, plan_schedule
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.wishes import Wish, Wishes
@@ -15,7 +15,6 @@ from hotbench.sim.loop import FaultCode, State
 from hotbench.sim.printers import PRINTERS, PrinterSpec
 from hotbench.sim.rig import Rig
 
-SLEW_MARGIN = 0.85
 SETTLE_S = 240.0
 RANDOM_WISHES = Wishes({"cool": Wish.near(205.0), "strong": Wish.near(231.0)})
 
@@ -28,7 +27,7 @@ def true_limits(spec: PrinterSpec) -> Limits:
     down = truth.ramp_limit_K_per_s(spec, 235.0, 195.0, draws=2)
     down = min(down, *(truth.cooling_rate_K_per_s(spec, T) for T in (200.0, 220.0)))
     up_table, down_table = (
-        SlewTable(at_C[:1], np.array([SLEW_MARGIN * rate])) for rate in (up, down)
+        SlewTable(at_C[:1], np.array([(1.0 - SLEW_MARGIN) * rate])) for rate in (up, down)
     )
     return Limits(
         flow=FlowTable(at_C, flow, 0.97 * flow, 1.03 * flow),
@@ -77,19 +76,21 @@ def play(spec: PrinterSpec, schedule: Schedule, seed: int) -> Played:
     return Played(rig.fault, delivered, seen_C)
 
 
-def check_played(spec: PrinterSpec, schedule: Schedule, wishes: Wishes, seed: int) -> None:
-    """No fault, full delivery, and wished roles within their bands but for moments and a little."""
+def outside_K(spec: PrinterSpec, schedule: Schedule, wishes: Wishes, seed: int) -> np.ndarray:
+    """Kelvin outside their band, 0 within, of every print move of a wished role, once played.
+
+    Checks on the way that the board never faulted and the delivered ratio is within 5 %.
+    """
     played = play(spec, schedule, seed)
     assert played.fault is FaultCode.NONE
     assert 0.95 <= played.ratio <= 1.02
-    job = schedule.job
-    printing = job.kind[slice(*schedule.span)] == s.EXTRUDE
-    role = job.role[slice(*schedule.span)]
+    job, span = schedule.job, slice(*schedule.span)
+    parts = [np.zeros(1)]
     for wished, wish in wishes.roles.items():
-        T = played.temperature_C[printing & (role == job.role_names.index(wished))]
-        outside_K = np.maximum(wish.low_C - T, T - wish.high_C)
-        assert (outside_K > 0.0).sum() <= max(0.05 * T.size, 3)
-        assert (outside_K < 2.5).all()
+        own = (job.kind[span] == s.EXTRUDE) & (job.role[span] == job.role_names.index(wished))
+        T = played.temperature_C[own]
+        parts.append(np.maximum(0.0, np.maximum(wish.low_C - T, T - wish.high_C)))
+    return np.concatenate(parts)
 
 
 @pytest.mark.slow
@@ -100,10 +101,17 @@ def test_demo_and_random_jobs_on_the_simulated_printers(
     wishes: dict[str, Wishes],
     random_job: Callable[[int], Timeline],
 ) -> None:
+    """Demo jobs keep to their bands; jobs that swing 26 K all the time overshoot them by little.
+
+    The overshoot is that of the board's own controller, which no profile states.
+    """
     spec = PRINTERS[printer]
     limits = true_limits(spec)
     for name, job in jobs.items():
-        check_played(spec, plan_schedule(job, limits, wishes[name]), wishes[name], seed=11)
+        schedule = plan_schedule(job, limits, wishes[name])
+        off_K = outside_K(spec, schedule, wishes[name], seed=11)
+        assert (off_K > 0.0).mean() < 0.03
+        assert off_K.max() < 1.5
     for seed in range(900, 912):
         schedule = plan_schedule(random_job(seed), limits, RANDOM_WISHES)
-        check_played(spec, schedule, RANDOM_WISHES, seed)
+        assert outside_K(spec, schedule, RANDOM_WISHES, seed).max() < 2.0

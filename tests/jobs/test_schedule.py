@@ -9,6 +9,7 @@ from hotbench.core.errors import BadInput
 from hotbench.jobs import scan as s
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.patterns import CommentPatterns
+from hotbench.jobs.problem import SETTLE_LAGS
 from hotbench.jobs.schedule import Schedule, plan_schedule, schedule_trace
 from hotbench.jobs.stages import FREE
 from hotbench.jobs.timeline import Timeline, read_timeline
@@ -118,9 +119,12 @@ def test_a_short_dip_is_named_with_the_shortest_possible(limits: Limits) -> None
         table.clock_s(np.array([203.0, 228.0])) for table in (limits.slew_up, limits.slew_down)
     ]
     climbs = sum(float(clock[1] - clock[0]) for clock in ramps)
-    own_s = dip.shortest_s - climbs
+    rests = 2.0 * SETTLE_LAGS * limits.lag_s
+    own_s = dip.shortest_s - climbs - rests
     assert 0.0 < own_s < 1.1
-    assert schedule.costs.schedule_s == pytest.approx(schedule.costs.job_s + climbs, rel=0.02)
+    assert schedule.costs.schedule_s == pytest.approx(
+        schedule.costs.job_s + climbs + rests, rel=0.02
+    )
 
 
 def strokes(speed: float, count: int, role: str, fed: float, each: float) -> list[str]:
