@@ -17,7 +17,7 @@ from hotbench.fitting.heater_problem import AMBIENT, Problem, Solution, solve_be
 from hotbench.fitting.heater_proposals import next_tests
 from hotbench.fitting.heater_result import HeaterFit, HeldOutError, Propagation, Residuals, quantity
 from hotbench.fitting.heater_starts import starts
-from hotbench.fitting.intervals import Information, SHARES_per_K
+from hotbench.fitting.intervals import CONFIDENCE, Information, SHARES_per_K
 from hotbench.fitting.selection import Candidate, bic, choose, inflation
 from hotbench.models.heater import HEATER_MODELS, PARAMETERS, heater_model
 from hotbench.models.heater_steps import P
@@ -31,7 +31,7 @@ PRIOR_SPREAD = 1.0
 """Weak prior for intervals: a logarithmic parameter is known to a factor e at least."""
 ROBUST_K = 3.0
 AMBIENT_HALF_WIDTH_K = 1.0
-SAME_STEP_s = 1e-6
+LARGEST_LOGARITHM = 50.0
 
 
 @dataclass(frozen=True)
@@ -264,8 +264,23 @@ def _parameters(problem: Problem, propagation: Propagation) -> dict[str, Quantit
         value, width = found[place]
         if _at_bound(declared, value):
             width = math.nan
-        made[declared.name] = quantity(value, width, declared.unit, "fitted")
+        made[declared.name] = _stated(declared, value, width)
     return made
+
+
+def _stated(declared: Parameter, value: float, width: float) -> Quantity:
+    """The interval of a logarithmic parameter is symmetric in its logarithm."""
+    if not declared.logarithmic or not np.isfinite(width):
+        return quantity(value, width, declared.unit, "fitted")
+    factor = math.exp(min(width / value, LARGEST_LOGARITHM))
+    return Quantity(
+        value=float(value),
+        unit=declared.unit,
+        low=float(value / factor),
+        high=float(value * factor),
+        confidence=CONFIDENCE,
+        basis="fitted",
+    )
 
 
 def _ambient(data: HeaterData, propagation: Propagation) -> Quantity:

@@ -10,6 +10,7 @@ from hotbench.core.quantity import Basis
 from hotbench.fitting.heater_coverage import FAN_ON, Coverage, Unidentified
 from hotbench.fitting.heater_result import FigureRow, Propagation, quantity
 from hotbench.fitting.intervals import SHARES_per_K
+from hotbench.models.heater_steps import P
 from hotbench.models.rates import RATE_WINDOW_K, Figure, figure_values
 
 STEP_K = 20.0
@@ -18,6 +19,8 @@ HOLD_START_C = 150.0
 REFUSED_SHARE = 0.5
 """A figure whose 95 % half-width exceeds this share of its value is not stated."""
 STANDARD_FANS = (0.0, 0.5, 1.0)
+EXPONENTS = (0.4, 0.8)
+"""Forced convection grows with the air speed to this power, laminar to turbulent (Incropera)."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,8 @@ def tables(
 
     shares = np.array([SHARES_per_K[figure.kind] for figure in figures])
     values, widths = propagation.widths(derived, shares)
+    if assumed_exponent and seen.fans:
+        widths = np.hypot(widths, _exponent_width(propagation.base, figures, seen.fans[0]))
     rows, refused = [], []
     for figure, value, width in zip(figures, values, widths, strict=True):
         if not np.isfinite(value) or (figure.kind == "hold duty" and not 0.0 <= value <= 1.0):
@@ -78,6 +83,18 @@ def tables(
         basis = basis_of(figure, seen, assumed_exponent=assumed_exponent)
         rows.append(FigureRow(figure, quantity(value, width, figure.unit, basis)))
     return Tables(tuple(rows), tuple(refused))
+
+
+def _exponent_width(base: FloatArray, figures: Sequence[Figure], fan: float) -> FloatArray:
+    """Half the figures' range over the plausible exponents; the effect at the seen fan stays."""
+    sides = []
+    for exponent in EXPONENTS:
+        vector = base.copy()
+        vector[P.EXPONENT] = exponent
+        vector[[P.FAN, P.FAR_FAN]] *= fan ** (base[P.EXPONENT] - exponent)
+        sides.append(figure_values(vector, figures))
+    width: FloatArray = np.nan_to_num(0.5 * np.abs(sides[1] - sides[0]))
+    return width
 
 
 def _refusal(figure: Figure, value: float, width: float) -> Unidentified:

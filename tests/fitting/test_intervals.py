@@ -1,0 +1,71 @@
+import numpy as np
+import pytest
+from hotbench.core.arrays import FloatArray
+from hotbench.fitting.intervals import LEAST_RMS_K, Information, half_widths
+from scipy import stats
+
+
+def information(jacobians: list[FloatArray], residuals: list[FloatArray]) -> Information:
+    products = []
+    for rows, residual in zip(jacobians, residuals, strict=True):
+        bordered = np.column_stack([rows, residual])
+        products.append(bordered.T @ bordered)
+    count = jacobians[0].shape[1]
+    return Information(
+        products=np.array(products),
+        ridge=np.zeros(count),
+        rms_K=1.0,
+        inflation=4.0,
+        free=np.ones(count, dtype=bool),
+    )
+
+
+def line(segments: int, seed: int) -> tuple[list[FloatArray], list[FloatArray]]:
+    """A straight line fitted to noise, residuals (predicted - measured) at the optimum."""
+    random = np.random.default_rng(seed)
+    rows = [np.column_stack([np.ones(30), random.normal(size=30)]) for _ in range(segments)]
+    noise = [random.normal(size=30) for _ in range(segments)]
+    best = np.linalg.lstsq(np.vstack(rows), np.concatenate(noise), rcond=None)[0]
+    return rows, [r @ best - n for r, n in zip(rows, noise, strict=True)]
+
+
+def test_leaving_a_segment_out_moves_to_the_fit_without_it() -> None:
+    rows, residuals = line(5, 1)
+    left = information(rows, residuals).left_out()
+    kept_rows, kept = np.vstack(rows[1:]), np.concatenate(residuals[1:])
+    exact = -np.linalg.lstsq(kept_rows, kept, rcond=None)[0]
+    np.testing.assert_allclose(left[0], exact, atol=1e-12)
+
+
+def test_jackknife_width_is_students_t_times_the_jackknife_spread() -> None:
+    rows, residuals = line(6, 2)
+    known = information(rows, residuals)
+    moved = known.left_out()[:, 0]
+    spread = np.sqrt(5 / 6 * np.sum((moved - moved.mean()) ** 2))
+    width = half_widths(known, np.array([[1.0, 0.0]]), np.zeros(1), np.zeros(1))[0]
+    assert width == pytest.approx(stats.t.ppf(0.975, 5) * spread)
+
+
+def test_model_error_widens_in_quadrature() -> None:
+    rows, residuals = line(6, 3)
+    known = information(rows, residuals)
+    slopes = np.array([[1.0, 0.0]])
+    plain = half_widths(known, slopes, np.array([10.0]), np.zeros(1))[0]
+    wide = half_widths(known, slopes, np.array([10.0]), np.array([0.04]))[0]
+    model = 1.96 * 0.04 * max(known.rms_K, LEAST_RMS_K) * 10.0
+    assert wide == pytest.approx(np.hypot(plain, model))
+
+
+def test_few_segments_fall_back_on_the_effective_sample_error() -> None:
+    rows, residuals = line(2, 4)
+    known = information(rows, residuals)
+    width = half_widths(known, np.array([[0.0, 1.0]]), np.zeros(1), np.zeros(1))[0]
+    assert width == pytest.approx(2.0 * 1.96 * np.sqrt(known.covariance()[1, 1]))
+
+
+def test_a_parameter_on_its_bound_neither_moves_nor_spreads() -> None:
+    rows, residuals = line(5, 5)
+    known = information(rows, residuals)
+    stuck = Information(known.products, known.ridge, 1.0, 1.0, np.array([True, False]))
+    assert np.all(stuck.left_out()[:, 1] == 0.0)
+    assert stuck.covariance()[1, 1] == 0.0
