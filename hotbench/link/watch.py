@@ -23,17 +23,17 @@ FAR_K = 20.0
 
 @dataclass(frozen=True, kw_only=True)
 class WatchLimits:
-    """What still passes as sound; defaults are common practice, no source. Nothing trips on a single reading.
+    """What still passes as sound; defaults are common practice, no source.
 
-    max_temperature_C: above it a test ends. lowest_C, highest_C: a sensor outside is open
-    or short. fastest_K_per_s, jump_K: a reading may differ from the last sound one by the rate
-    times the time between them plus the jump.
-    frozen_s, frozen_duty: how long a reading may repeat itself exactly while the duty moves by
-    frozen_duty, stays full, or stays off above warm_C. rise_s, rise_K: at full duty the
-    temperature must rise by rise_K in rise_s; with the fan on or filament flowing that is asked
-    only below warm_C, above it the temperature must not fall by fall_K. rest_s, idle_rise_K:
-    after rest_s without duty, or since the fan was last slowed, the temperature must not rise by
-    idle_rise_K. prediction_s: how long a prediction may be left.
+    Nothing trips on a single reading. max_temperature_C: above it a test ends. lowest_C,
+    highest_C: a sensor outside is open or short. fastest_K_per_s, jump_K: a reading may differ
+    from the last sound one by the rate times the time between them plus the jump. frozen_s,
+    frozen_duty: how long a reading may repeat itself exactly while the duty moves by frozen_duty,
+    stays full, or stays off above warm_C. rise_s, rise_K: at full duty the temperature must rise
+    by rise_K in rise_s; with the fan on or filament flowing that is asked only below warm_C, above
+    it the temperature must not fall by fall_K. rest_s, idle_rise_K: after rest_s without duty, or
+    since the fan was last slowed, the temperature must not rise by idle_rise_K. prediction_s: how
+    long a prediction may be left.
     """
 
     max_temperature_C: float = 275.0
