@@ -12,6 +12,7 @@ from hotbench.bench.tables import Table, number, quantity_cells
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.records import Run
 from hotbench.fitting.heater import fit_heater
+from hotbench.fitting.heater_load import with_load
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.melt import MeltFit, fit_melt
 from hotbench.fitting.ramps import trials_of
@@ -156,12 +157,13 @@ def _heater(runs: Sequence[Run], options: FitOptions, progress: Step) -> HeaterF
     own = [run for run in runs if run.info.procedure not in {*LADDERS, "extrude"}]
     if not own:
         return None
-    return fit_heater(
+    fit = fit_heater(
         own,
         ambient_C=options.ambient_C,
         power_W=options.power_W,
         progress=lambda text, share: progress(0.05 + 0.8 * share, text),
     )
+    return with_load(fit, [run for run in runs if run.info.procedure == "extrude"])
 
 
 def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) -> SlewFit | None:
