@@ -43,7 +43,7 @@ class FlowPlan:
     lowest_mm3_per_s: float = 0.5
     highest_mm3_per_s: float = 60.0
     weighings: int = 36
-    goal: float = 0.04
+    goal: float = 0.036
     criterion: Criterion = "centre"
     feed_C: float = FEED_C
 

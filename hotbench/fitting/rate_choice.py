@@ -25,8 +25,11 @@ from hotbench.fitting.slew import (
 )
 
 GROWTH = 1.6
-NEAR_STOP, SMALL_STEP = 0.4, 1.15
-"""From this share of a ramp at the heater's stop on, rates grow in small steps only."""
+STEPS_BY_STOP = ((0.3, 1.12), (0.1, 1.25))
+"""From these shares of a ramp at the heater's stop on, rates grow in smaller steps: there the
+deviation rises steeply."""
+FAULT_CLEAR = 0.85
+"""After a fault, no ramp comes closer to its rate than this."""
 BACK_OFF = 0.7
 AIM = 0.5
 """Share of the fault level that the climb aims for at each step."""
@@ -35,6 +38,9 @@ LOADS = (0.8, 0.5, 0.7, 0.35, 0.8, 0.6)
 """Rates of the refinement over the expected limit, in turn."""
 CLEARANCE = 3.0
 """Refining ramps keep this many spreads below the level, doubt of the line included."""
+LEAST_AIM = 0.55
+"""Yet they may go to this share of the level: scatter of slow ramps, which is rather a few tenths
+of a kelvin than a share, would keep the ladder from learning."""
 TIGHT = 0.96
 """Ends once the claim reaches this share of what endless ramps could claim."""
 FEWEST = 9
@@ -136,7 +142,8 @@ def _step(fastest: RampTrial) -> float:
     """How much faster the next ramp may be than the fastest clean one."""
     if is_saturated(fastest):
         return 1.0
-    return SMALL_STEP if fastest.saturation >= NEAR_STOP else GROWTH
+    steps = (step for share, step in STEPS_BY_STOP if fastest.saturation >= share)
+    return next(steps, GROWTH)
 
 
 def _after_fault(own: Sequence[RampTrial], plan: LadderPlan) -> RateChoice:
@@ -186,9 +193,12 @@ def _refine(own: Sequence[RampTrial], fit: Regression, plan: LadderPlan) -> Rate
     limit = fit.rate_at(1.0)
     if limit <= 0.0:
         return RateChoice(BACK_OFF * fit.slowest, "refine", "every ramp came near the fault level")
-    clear = fit.rate_at(float(np.exp(-CLEARANCE * _doubt(fit, load * limit))))
+    share = max(float(np.exp(-CLEARANCE * _doubt(fit, load * limit))), LEAST_AIM)
+    clear = fit.rate_at(share)
     fastest = max((t for t in own if t.clean), key=lambda t: t.rate_K_per_s)
     step = _step(fastest) * fit.fastest_clean
+    faulted = min((trial.rate_K_per_s for trial in own if not trial.clean), default=np.inf)
+    clear = min(clear, FAULT_CLEAR * faulted)
     rate = _capped(max(min(load * limit, clear, step), BACK_OFF * fit.slowest), plan)
     return RateChoice(rate, "refine", f"{100.0 * rate / limit:.0f} % of the expected limit")
 
