@@ -14,10 +14,11 @@ from hotbench.core.arrays import FloatArray
 from hotbench.fitting.heater_tangents import (
     WIDTH,
     linear_tangents,
+    rate_and_target,
     start_tangents,
     tangent_stride,
 )
-from hotbench.models.heater_steps import P, fan_effect, substeps
+from hotbench.models.heater_steps import P, fan_effect, fastest_rate, substeps
 from hotbench.models.heater_traces import hermite
 
 IntArray = NDArray[np.int32]
@@ -26,6 +27,8 @@ BLOCK = 64
 """Readings gathered before their products are added, one matrix product at a time."""
 TALLY = 3
 NOTHING = 1e-12
+MERGED_STEP = 0.25
+"""Readings under equal inputs share a step up to this product of fastest rate and length."""
 
 
 @dataclass(frozen=True)
@@ -154,6 +157,32 @@ def _log_fan(fan: float) -> float:
 
 
 @njit(cache=True)
+def _changed(duty: FloatArray, fan: FloatArray, flow: FloatArray, k: int) -> bool:
+    same = duty[k] == duty[k - 1] and fan[k] == fan[k - 1] and flow[k] == flow[k - 1]
+    return not same
+
+
+@njit(cache=True)
+def _merged(
+    time_s: FloatArray,
+    duty: FloatArray,
+    fan: FloatArray,
+    flow: FloatArray,
+    k: int,
+    longest_s: float,
+) -> int:
+    """Where the next step may end: inputs stay the same until there, and the step is short."""
+    upto = k + 1
+    while (
+        upto + 1 < time_s.size
+        and time_s[upto + 1] - time_s[k] <= longest_s
+        and not _changed(duty, fan, flow, upto)
+    ):
+        upto += 1
+    return upto
+
+
+@njit(cache=True)
 def _forget(s: FloatArray) -> None:
     """Drop what is left of the start once it is nothing: denormal numbers are slow."""
     for i in range(3):
@@ -195,13 +224,16 @@ def walk_nodes(
     rates, at = np.empty((4, 3, WIDTH)), np.empty((3, WIDTH))
     x0, s0 = x.copy(), s.copy()
     values, rows = np.zeros(BLOCK), np.zeros((BLOCK, WIDTH + 1))
-    done, first = 0, 0
-    for k in range(n):
+    done, first, k, phi, log_fan = 0, 0, 0, 0.0, 0.0
+    longest_s = MERGED_STEP / fastest_rate(p)
+    while k < n:
+        upto = _merged(time_s, duty, fan, flow, k, longest_s)
         last = k + 1 == n
-        span = 1.0 if last else time_s[k + 1] - time_s[k]
+        span = 1.0 if last else time_s[upto] - time_s[k]
         steps = 1 if last else substeps(p, span)
         h = span / steps
-        phi, log_fan = fan_effect(fan[k], p[P.EXPONENT]), _log_fan(fan[k])
+        if k == 0 or fan[k] != fan[k - 1]:
+            phi, log_fan = fan_effect(fan[k], p[P.EXPONENT]), _log_fan(fan[k])
         for step in range(steps):
             begun = time_s[k] + step * h
             if h <= 0.0:
@@ -232,6 +264,7 @@ def walk_nodes(
                     )
                     first = done
                     _forget(s)
+        k = upto
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"})
@@ -259,12 +292,15 @@ def walk_linear(
     x1, s1, weights = x.copy(), s.copy(), np.empty((2, WIDTH))
     values, rows = np.zeros(BLOCK), np.zeros((BLOCK, WIDTH + 1))
     done, first = 0, 0
+    rate, target = 0.0, 0.0
     for k in range(n):
         last = k + 1 == n
-        phi, log_fan = fan_effect(fan[k], p[P.EXPONENT]), _log_fan(fan[k])
+        if k == 0 or _changed(duty, fan, flow, k):
+            phi = fan_effect(fan[k], p[P.EXPONENT])
+            rate, target = rate_and_target(p, duty[k], phi, _log_fan(fan[k]), flow[k], weights)
         while done < n and (last or time_s[done] - p[P.DEAD] <= time_s[k + 1]):
             d = max(time_s[done] - p[P.DEAD] - time_s[k], 0.0)
-            slope = linear_tangents(p, x, s, d, duty[k], phi, log_fan, flow[k], x1, s1, weights)
+            slope = linear_tangents(p, x, s, d, rate, target, weights, x1, s1)
             i = done - first
             for j in range(WIDTH):
                 rows[i, j] = s1[2, j]
@@ -291,6 +327,6 @@ def walk_linear(
                 _forget(s)
         if not last:
             d = time_s[k + 1] - time_s[k]
-            linear_tangents(p, x, s, d, duty[k], phi, log_fan, flow[k], x1, s1, weights)
+            linear_tangents(p, x, s, d, rate, target, weights, x1, s1)
             x[:] = x1
             s[:] = s1

@@ -8,7 +8,6 @@ from hotbench.models.heater_steps import (
     LEAST_LAG_s,
     P,
     far_rate,
-    linear_step,
     near_rate,
     relative_exp,
 )
@@ -157,19 +156,21 @@ def _share_slope(z: float) -> float:
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"})
-def _by_rate_and_target(
+def rate_and_target(
     p: FloatArray, u: float, phi: float, log_fan: float, flow: float, weights: FloatArray
-) -> None:
-    """weights[0] = d k / d p and weights[1] = d target / d p for the first-order part."""
+) -> tuple[float, float]:
+    """Rate k and target of the first-order part; weights (2, WIDTH): their derivatives."""
     k = p[P.LOSS] + p[P.FAN] * phi + p[P.LOAD] * flow
+    target = p[P.HEATING] * u / k
     weights[:] = 0.0
     weights[0, P.LOSS] = 1.0
     weights[0, P.FAN] = phi
     weights[0, P.EXPONENT] = p[P.FAN] * phi * log_fan
     weights[0, P.LOAD] = flow
     for j in range(WIDTH):
-        weights[1, j] = -p[P.HEATING] * u / (k * k) * weights[0, j]
+        weights[1, j] = -target / k * weights[0, j]
     weights[1, P.HEATING] = u / k
+    return k, target
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"})
@@ -178,56 +179,38 @@ def linear_tangents(
     x: FloatArray,
     s: FloatArray,
     d: float,
-    u: float,
-    phi: float,
-    log_fan: float,
-    flow: float,
+    k: float,
+    target: float,
+    weights: FloatArray,
     to_x: FloatArray,
     to_s: FloatArray,
-    weights: FloatArray,
 ) -> float:
     """Exact state and tangents of the linear models `d` seconds on; returns the sensor's slope.
 
-    x, to_x: near and sensor at places 0 and 2; s, to_s: (3, WIDTH); weights: (2, WIDTH) scratch.
+    x, to_x: near and sensor at places 0 and 2; s, to_s: (3, WIDTH); k, target and weights as
+    `rate_and_target` gives them. The equations are those of `models.heater_steps.linear_step`.
     """
-    k = p[P.LOSS] + p[P.FAN] * phi + p[P.LOAD] * flow
-    target = p[P.HEATING] * u / k
-    _by_rate_and_target(p, u, phi, log_fan, flow, weights)
-    to_x[0], to_x[2] = linear_step(p, x[0], x[2], d, u, phi, flow)
-    decay = np.exp(-k * d)
-    slope = -d * (x[0] - target) * decay
-    for j in range(WIDTH):
-        to_s[0, j] = decay * s[0, j] + (1.0 - decay) * weights[1, j] + slope * weights[0, j]
-    if p[P.LAG] <= LEAST_LAG_s:
-        to_s[2] = to_s[0]
-        near_slope: float = -k * (x[0] - target) * decay
+    tau, decay = p[P.LAG], np.exp(-k * d)
+    near, sensor = x[0] - target, x[2] - target
+    to_x[0] = target + near * decay
+    if tau <= LEAST_LAG_s:
+        to_x[2] = to_x[0]
+        for j in range(WIDTH):
+            moved = decay * s[0, j] + (1.0 - decay) * weights[1, j]
+            to_s[0, j] = moved - d * near * decay * weights[0, j]
+            to_s[2, j] = to_s[0, j]
+        near_slope: float = -k * near * decay
         return near_slope
-    _lag_tangents(p, x, s, d, k, target, to_s, weights)
-    sensor_slope: float = (to_x[0] - to_x[2]) / p[P.LAG]
-    return sensor_slope
-
-
-@njit(cache=True, error_model="numpy", fastmath={"contract"})
-def _lag_tangents(
-    p: FloatArray,
-    x: FloatArray,
-    s: FloatArray,
-    d: float,
-    k: float,
-    target: float,
-    to_s: FloatArray,
-    weights: FloatArray,
-) -> None:
-    """Tangents of sensor = target + (sensor - target) kept + (near - target) share."""
-    tau = p[P.LAG]
-    decay, kept = np.exp(-k * d), np.exp(-d / tau)
-    z = d * (1.0 / tau - k)
+    kept, z = np.exp(-d / tau), d * (1.0 / tau - k)
     share = decay * d / tau * relative_exp(z)
     bend = decay * d / tau * _share_slope(z)
-    by_rate = -d * share - d * bend
-    by_lag = -share / tau - d / tau**2 * bend
-    near, sensor = x[0] - target, x[2] - target
+    to_x[2] = target + sensor * kept + near * share
+    by_rate = near * (-d * share - d * bend)
     for j in range(WIDTH):
-        to_s[2, j] = kept * s[2, j] + share * s[0, j]
-        to_s[2, j] += (1.0 - kept - share) * weights[1, j] + near * by_rate * weights[0, j]
-    to_s[2, P.LAG] += sensor * kept * d / tau**2 + near * by_lag
+        moved = decay * s[0, j] + (1.0 - decay) * weights[1, j]
+        to_s[0, j] = moved - d * near * decay * weights[0, j]
+        to_s[2, j] = kept * s[2, j] + share * s[0, j] + by_rate * weights[0, j]
+        to_s[2, j] += (1.0 - kept - share) * weights[1, j]
+    to_s[2, P.LAG] += sensor * kept * d / tau**2 - near * (share / tau + d / tau**2 * bend)
+    sensor_slope: float = (to_x[0] - to_x[2]) / tau
+    return sensor_slope
