@@ -228,6 +228,7 @@ class Printer:
             self.note(str(error))
             self.safe_outcome = self._switch_off_elsewhere()
         self._fan = self.config.fan_safe
+        self._fresh.clear()
         self._tell_safe_outcome()
         self._setpoints.command(self.now_s(), 0.0)
         self._quiet_observers = self._dialogue.deaf_to_stop = False
@@ -303,9 +304,8 @@ class Printer:
         if self._fresh:
             return
         # A poll that came late does not hurry the ones after it.
-        now_s = self._dialogue.now_s()
-        self._poll_due_s = max(due_s, now_s - self.config.sample_interval_s)
-        self._poll_due_s += self.config.sample_interval_s
+        now_s, interval_s = self._dialogue.now_s(), self.config.sample_interval_s
+        self._poll_due_s = (due_s if now_s - due_s < interval_s else now_s) + interval_s
         self._dialogue.command("M105", also=TemperatureReport)
 
     # hearing

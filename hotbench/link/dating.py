@@ -1,7 +1,7 @@
 """When a reported temperature was measured, as well as the host can know."""
 
 from collections import deque
-from statistics import median
+from statistics import median_low
 
 LEAST_STEP_s = 1e-6
 
@@ -24,7 +24,7 @@ class ReportDating:
     @property
     def usual_round_trip_s(self) -> float:
         """Median of the last round trips; 0 before the first."""
-        return median(self._round_trips_s) if self._round_trips_s else 0.0
+        return median_low(self._round_trips_s) if self._round_trips_s else 0.0
 
     def date(
         self, arrived_s: float, asked_s: float | None, behind: int = 0, interval_s: float = 0.0

@@ -26,6 +26,8 @@ MOST_REPEATS = 8
 MOST_RETRIES = 6
 LATE_OK_s = 0.1
 SLOWNESS = 1.5
+AFTER_BUSY = 0.8
+"""Share of the patience that a board which called itself busy gets before it is asked again."""
 NOT_TWICE = "G1"
 """A line without a number that must not be sent twice: the board would move twice."""
 
@@ -215,7 +217,8 @@ class Dialogue:
     def _answer(self, exchange: Exchange, reply: Reply) -> None:
         if isinstance(reply, Busy):
             self._check_blind(exchange)
-            exchange.give_up_s, exchange.retry_s = self._give_up_s(), self._retry_s()
+            exchange.give_up_s = self._give_up_s()
+            exchange.retry_s = self.now_s() + AFTER_BUSY * self.patience_s
         elif isinstance(reply, Resend):
             self._repeat(exchange, reply)
         elif acknowledges(reply) and not exchange.acknowledged:

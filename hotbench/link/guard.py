@@ -2,6 +2,7 @@
 
 import atexit
 import os
+import select
 import subprocess
 import sys
 import time
@@ -10,10 +11,11 @@ from pathlib import Path
 from typing import Protocol
 
 from hotbench.core.errors import HotbenchError, LinkError
-from hotbench.link.guard_process import QUIT
+from hotbench.link.guard_process import QUIT, READY
 
 BEAT_EVERY_s = 0.2
 GOODBYE_s = 2.0
+START_s = 10.0
 DEFAULT_SILENCE_s = 10.0
 NO_GUARD_WINDOWS = (
     "this system cannot hand an open port to a guard process: the heater is switched off when "
@@ -58,7 +60,8 @@ class Guard:
     when `beat` has not been called for `silence_s`. It runs in a session of its own, so that
     Ctrl-C and a closed terminal do not end it. The pipe it listens on is not inherited by other
     children; a child made by a bare fork holds it open, then the guard notices within half a
-    second that its parent has changed.
+    second that its parent has changed. Constructing it returns once it is on guard; LinkError when
+    it does not start.
     """
 
     def __init__(self, descriptor: int, safe: bytes, silence_s: float = DEFAULT_SILENCE_s) -> None:
@@ -71,11 +74,21 @@ class Guard:
             [sys.executable, "-I", "-S", str(program), *arguments],
             pass_fds=(descriptor, reader),
             stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
         os.close(reader)
+        if self._first_word() != READY:
+            self.stop()
+            raise LinkError("the guard process does not start; nothing heats without it")
+
+    def _first_word(self) -> bytes:
+        """What the guard says once it is on guard; b"" when it never says anything."""
+        assert self._process.stdout is not None  # noqa: S101 - a pipe was asked for
+        with self._process.stdout as said:
+            ready, _, _ = select.select([said], [], [], START_s)
+            return os.read(said.fileno(), 1) if ready else b""
 
     @property
     def pid(self) -> int:

@@ -2,6 +2,7 @@
 
 Arguments: descriptor of the port, descriptor of the pipe from the host, longest silence in
 seconds, safe bytes in hexadecimal. On the pipe any byte is a sign of life, QUIT ends the guard.
+READY goes to standard output once nothing but SIGKILL can end the guard unheard.
 """
 
 import os
@@ -11,6 +12,7 @@ import sys
 import time
 
 QUIT = b"Q"
+READY = b"R"
 SHOUTS = 3
 PAUSE_s = 0.4
 PARENT_CHECK_s = 0.5
@@ -24,6 +26,7 @@ def main(arguments: list[str]) -> None:
     for number in (signal.SIGINT, signal.SIGHUP, signal.SIGPIPE):
         signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: _leave(port, safe))
+    os.write(sys.stdout.fileno(), READY)
     guard(port, pipe, silence_s, safe)
 
 
