@@ -30,7 +30,7 @@ MOST_FAULTS = 3
 LEAD_K, LONGEST_STEP_s = 2.0, 0.5
 ABANDONED = "ramp abandoned"
 """How the note about an abandoned ramp begins."""
-BETWEEN = Settling(within_K=1.0, window_s=4.0, timeout_s=180.0)
+BETWEEN = Settling(within_K=0.6, window_s=15.0, timeout_s=180.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
