@@ -30,7 +30,7 @@ SHORT = {
         "length_mm": 40.0,
     },
     "jump": {"low_C": 200.0, "sizes_K": (5.0, 15.0)},
-    "repetition": {"to_C": 210.0, "count": 2},
+    "repetition": {"to_C": 210.0, "count": 2, "rest_s": 2.0},
 }
 CASES = [
     pytest.param(machine, name, marks=() if machine == "swift-sleeve" else pytest.mark.slow)
