@@ -1,6 +1,7 @@
 """The command line: arguments in, bench calls, tables out."""
 
 import json
+import math
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -21,6 +22,28 @@ CAUTIONS = (
 )
 
 
+class Number(click.ParamType[Any]):
+    """A finite number, optionally within limits that belong to the range."""
+
+    name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf) -> None:
+        self.low, self.high = low, high
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        """The number; anything else, NaN and infinities too, is refused in one line."""
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            return self.fail(f"{value!r} is not a number", param, ctx)
+        if not self.low <= number <= self.high:
+            limits = f"{self.low:g} to {self.high:g}"
+            return self.fail(f"{number:g} is outside {limits}", param, ctx)
+        return number
+
+
 class Numbers(click.ParamType[Any]):
     """A list of numbers separated by commas, such as 0,0.5,1."""
 
@@ -31,9 +54,12 @@ class Numbers(click.ParamType[Any]):
         if isinstance(value, tuple):
             return value
         try:
-            return tuple(float(part) for part in str(value).split(",") if part.strip())
+            numbers = tuple(float(part) for part in str(value).split(",") if part.strip())
         except ValueError:
+            numbers = ()
+        if not (numbers and all(map(math.isfinite, numbers))):
             return self.fail(f"{value!r} is not a list of numbers such as 0,0.5,1", param, ctx)
+        return numbers
 
 
 class Dip(click.ParamType[Any]):
@@ -45,14 +71,18 @@ class Dip(click.ParamType[Any]):
         """The two temperatures in °C."""
         if isinstance(value, tuple):
             return value
-        high, dash, low = str(value).partition("-")
+        high, _, low = str(value).partition("-")
         try:
-            return (float(high), float(low)) if dash else self.fail("", param, ctx)
-        except (ValueError, click.BadParameter):
+            return (NUMBER.convert(high, param, ctx), NUMBER.convert(low, param, ctx))
+        except click.BadParameter:
             return self.fail(f"{value!r} is not two temperatures such as 220-190", param, ctx)
 
 
 NUMBERS = Numbers()
+NUMBER = Number()
+POSITIVE = Number(low=1e-6)
+AMBIENT = Number(low=-50.0, high=80.0)
+SEED = click.IntRange(min=0)
 
 
 class SuggestingGroup(click.Group):
@@ -85,17 +115,19 @@ runs_argument = click.argument("runs", nargs=-1, required=True, type=click.Path(
 printer_option = click.option(
     "--printer", default="swift-sleeve", show_default=True, help="Which simulated printer."
 )
-seed_option = click.option("--seed", default=1, show_default=True, help="Seed of all randomness.")
+seed_option = click.option(
+    "--seed", type=SEED, default=1, show_default=True, help="Seed of all randomness."
+)
 fit_options = options(
-    click.option("--ambient", "ambient_C", type=float, help="Ambient temperature, °C."),
+    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
     click.option(
         "--fault-deviation",
         "fault_deviation_K",
-        type=float,
+        type=POSITIVE,
         help="Deviation from the setpoint at which the board faults, K.",
     ),
     click.option(
-        "--power", "power_W", type=float, help="Heater power at full duty, W (wattmeter)."
+        "--power", "power_W", type=POSITIVE, help="Heater power at full duty, W (wattmeter)."
     ),
 )
 port_options = options(
@@ -104,24 +136,37 @@ port_options = options(
         required=True,
         help="Device, socket://host:port, rfc2217://host:port or sim:NAME.",
     ),
-    click.option("--baud", default=115200, show_default=True, help="Baud rate of a device."),
+    click.option(
+        "--baud",
+        type=click.IntRange(min=1),
+        default=115200,
+        show_default=True,
+        help="Baud rate of a device.",
+    ),
     click.option(
         "--duty-scale",
+        type=POSITIVE,
         default=127.0,
         show_default=True,
         help="Number in the report's @ field that means full duty.",
     ),
     click.option(
-        "--interval", "interval_s", default=0.1, show_default=True, help="Seconds between samples."
+        "--interval",
+        "interval_s",
+        type=Number(low=0.02, high=5.0),
+        default=0.1,
+        show_default=True,
+        help="Seconds between samples.",
     ),
     click.option(
         "--limit-temperature",
         "limit_temperature_C",
+        type=POSITIVE,
         default=260.0,
         show_default=True,
         help="Never command above this, °C.",
     ),
-    click.option("--seed", default=1, hidden=True),
+    click.option("--seed", type=SEED, default=1, hidden=True),
     click.option("--yes", is_flag=True, help="Do not ask before heating (for scripts)."),
     as_json_option,
 )
@@ -129,7 +174,7 @@ record_options = options(
     click.option(
         "--out", required=True, type=click.Path(path_type=Path), help="Run folder to create."
     ),
-    click.option("--ambient", "ambient_C", type=float, help="Ambient temperature, °C."),
+    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
     click.option("--note", default="", help="Remark kept with the run."),
     port_options,
 )
@@ -168,7 +213,9 @@ def demo(out: Path, printer: str, seed: int, *, as_json: bool) -> None:
 @printer_option
 @click.option("--pty", "use_pty", is_flag=True, help="Serve on a pseudo-terminal (the default).")
 @click.option("--tcp", "tcp_port", type=click.IntRange(0, 65535), help="Serve on a TCP port.")
-@click.option("--speed", default=1.0, show_default=True, help="Board seconds per second.")
+@click.option(
+    "--speed", type=POSITIVE, default=1.0, show_default=True, help="Board seconds per second."
+)
 @seed_option
 @as_json_option
 def sim(
@@ -224,7 +271,9 @@ def record() -> None:
     "--fan", "fans", type=NUMBERS, default="0,0.5,1", show_default=True, help="Fan, 0 to 1."
 )
 @click.option("--dip", type=Dip(), default="220-190", show_default=True, help="A dip, °C.")
-@click.option("--hold", "hold_s", type=float, default=60.0, show_default=True, help="Hold time, s.")
+@click.option(
+    "--hold", "hold_s", type=NUMBER, default=60.0, show_default=True, help="Hold time, s."
+)
 @click.option("--validate/--no-validate", default=True, help="Record a stretch the fit never sees.")
 @record_options
 def step(**given: Any) -> None:
@@ -237,15 +286,19 @@ def step(**given: Any) -> None:
 
 @record.command()
 @click.option(
-    "--from", "low_C", type=float, default=190.0, show_default=True, help="Lower end, °C."
+    "--from", "low_C", type=NUMBER, default=190.0, show_default=True, help="Lower end, °C."
 )
-@click.option("--to", "high_C", type=float, default=230.0, show_default=True, help="Upper end, °C.")
+@click.option(
+    "--to", "high_C", type=NUMBER, default=230.0, show_default=True, help="Upper end, °C."
+)
 @click.option("--rates", "rates_K_per_s", type=NUMBERS, help="Fixed rates, K/s; default: adaptive.")
 @click.option("--cooling-rates", "cooling_rates_K_per_s", type=NUMBERS, help="Other rates down.")
-@click.option("--first-rate", "first_rate_K_per_s", type=float, help="Where to begin, K/s.")
-@click.option("--fan", type=float, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@click.option("--first-rate", "first_rate_K_per_s", type=POSITIVE, help="Where to begin, K/s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
 @click.option("--max-ramps", type=int, default=14, show_default=True)
-@click.option("--fault-deviation", "fault_deviation_K", type=float, help="Board faults at this, K.")
+@click.option(
+    "--fault-deviation", "fault_deviation_K", type=POSITIVE, help="Board faults at this, K."
+)
 @click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and go on.")
 @record_options
 def ramp(**given: Any) -> None:
@@ -257,7 +310,7 @@ def ramp(**given: Any) -> None:
 
 
 @record.command()
-@click.option("--from", "from_C", type=float, default=220.0, show_default=True, help="°C.")
+@click.option("--from", "from_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
 @click.option(
     "--to", "to_C", type=NUMBERS, default="190", show_default=True, help="°C, one or more."
 )
@@ -272,9 +325,9 @@ def dip(**given: Any) -> None:
 
 
 @record.command()
-@click.option("--to", "temperature_C", type=float, default=220.0, show_default=True, help="°C.")
-@click.option("--duration", "duration_s", type=float, default=120.0, show_default=True, help="s.")
-@click.option("--fan", type=float, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@click.option("--to", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option("--duration", "duration_s", type=NUMBER, default=120.0, show_default=True, help="s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
 @record_options
 def hold(**given: Any) -> None:
     """Hold one temperature.
@@ -291,11 +344,15 @@ def hold(**given: Any) -> None:
 @click.option(
     "--flows", "flows_mm3_per_s", type=NUMBERS, help="Fixed flows, mm³/s; default: adaptive."
 )
-@click.option("--length", "length_mm", type=float, help="Filament per extrusion, mm.")
+@click.option("--length", "length_mm", type=POSITIVE, help="Filament per extrusion, mm.")
 @click.option("--weighings", "max_weighings", type=int, default=36, show_default=True)
 @click.option("--material", default="PLA", show_default=True)
-@click.option("--filament-diameter", "filament_diameter_mm", default=1.75, show_default=True)
-@click.option("--density", "filament_density_g_per_cm3", default=1.24, show_default=True)
+@click.option(
+    "--filament-diameter", "filament_diameter_mm", type=POSITIVE, default=1.75, show_default=True
+)
+@click.option(
+    "--density", "filament_density_g_per_cm3", type=POSITIVE, default=1.24, show_default=True
+)
 @click.option(
     "--scale",
     default="prompt",
@@ -325,9 +382,9 @@ def extrude(**given: Any) -> None:
     help="Field time, temperature, setpoint, duty, fan, flow or phase; duty and fan take "
     "fraction, percent, LOW-HIGH such as 0-255; duty also volts.",
 )
-@click.option("--ambient", "ambient_C", type=float, help="Ambient temperature, °C.")
+@click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C.")
 @click.option(
-    "--held-out-after", "held_out_after_s", type=float, help="From here on no fit sees it, s."
+    "--held-out-after", "held_out_after_s", type=POSITIVE, help="From here on no fit sees it, s."
 )
 @as_json_option
 def import_(
@@ -446,8 +503,14 @@ def compare(first: Path, second: Path, *, as_json: bool) -> None:
 
 @app.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--at", "temperature_C", type=float, default=220.0, show_default=True, help="°C.")
-@click.option("--duty-scale", default=1.0, show_default=True, help="Duty number for full power.")
+@click.option("--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option(
+    "--duty-scale",
+    type=POSITIVE,
+    default=1.0,
+    show_default=True,
+    help="Duty number for full power.",
+)
 @as_json_option
 def tune(file: Path, temperature_C: float, duty_scale: float, *, as_json: bool) -> None:
     """Controller gains from a profile's heater model, by several published rules.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.serving import printer_spec
 from hotbench.bench.tables import Table, number
-from hotbench.core.ports import Scale, Transport
+from hotbench.core.ports import Scale, StopSignal, Transport
 from hotbench.link.check import HeaterCheck, LineCheck, check_heater, check_line
 from hotbench.link.client import Printer
 from hotbench.link.config import LinkConfig
@@ -85,14 +85,22 @@ def port_table() -> Table:
     return Table("serial ports" if rows else "no serial port found", ("port", "what", "id"), rows)
 
 
-def check_printer(options: LinkOptions, confirm: Callable[[Sequence[str]], None]) -> Result:
-    """Identify, time the link, see the sensor follow the heater, confirm that stop works."""
-    if not options.simulated:
-        confirm(["The hot end will be warmed by a few kelvin and switched off again."])
-    with connected(options) as line, StopOnSignals() as stop:
-        printer = Printer(line.transport, (), options.config(), stop)
-        heard = check_line(printer)
-        warmed = check_heater(printer)
+def check_printer(
+    options: LinkOptions,
+    confirm: Callable[[Sequence[str]], None],
+    stop: StopSignal | None = None,
+) -> Result:
+    """Identify, time the link, see the sensor follow the heater, confirm that stop works.
+
+    stop: asked instead of the process's signals, for callers in a thread of their own.
+    """
+    with connected(options) as line:
+        if not options.simulated:
+            confirm(["The hot end will be warmed by a few kelvin and switched off again."])
+        with StopOnSignals() as signals:
+            printer = Printer(line.transport, (), options.config(), stop or signals)
+            heard = check_line(printer)
+            warmed = check_heater(printer)
     facts = {"port": options.port, "notes": line.notes, "line": heard, "heater": warmed}
     return Result(
         facts, _check_tables(heard, warmed, line.notes), "; ".join(warmed.findings) or None

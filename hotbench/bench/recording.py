@@ -98,10 +98,10 @@ def record_from_options(
         made = _procedure(name, settings, about, weigh)
         plan = made.plan()
         plan.check_limit(link.limit_temperature_C)
+        line = stack.enter_context(connected(link))
         if not link.simulated:
             confirm(plan.lines)
         stop = stack.enter_context(StopOnSignals())
-        line = stack.enter_context(connected(link))
         step = stack.enter_context(progress(f"record {name}"))
         return record(made, line, link, out, about, stop=stop, step=step)
 

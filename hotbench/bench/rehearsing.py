@@ -48,7 +48,7 @@ def _chunks(job: Path) -> Iterator[bytes]:
             while chunk := file.read(CHUNK_BYTES):
                 yield chunk
     except OSError as error:
-        raise BadInput(f"cannot be read: {error.strerror}", where=job) from error
+        raise BadInput(f"cannot be read: {error.strerror}") from error
 
 
 def _tables(verdict: Rehearsal) -> tuple[Table, ...]:

@@ -169,6 +169,13 @@ def _timestamps(table: TextTable, spec: ColumnSpec) -> FloatArray:
 def _hold_out(fields: dict[str, Any], validate_after_s: float | None) -> None:
     if validate_after_s is None:
         return
+    last_s = float(fields["time_s"][-1])
+    if not 0.0 < validate_after_s <= last_s:
+        raise BadInput(
+            "the held-out part must begin within the log",
+            value=f"{validate_after_s:g} s",
+            limit=f"0 to {last_s:g} s",
+        )
     phase = fields.get("phase", np.full(fields["time_s"].size, "", dtype=np.str_))
     late = fields["time_s"] >= validate_after_s
     held_out = np.char.rstrip(np.char.add(f"{VALIDATION_PHASE} ", phase))
