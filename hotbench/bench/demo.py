@@ -1,6 +1,7 @@
 """The whole job on a simulated printer: record, fit, profile, report, and judge the predictions."""
 
 from collections.abc import Mapping
+from concurrent.futures import wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from hotbench.bench.recording import PanLater, RunOptions, record
 from hotbench.bench.reporting import write_report
 from hotbench.bench.serving import printer_spec
 from hotbench.bench.tables import Table
+from hotbench.bench.warming import warmed
 from hotbench.core.errors import BadInput
 from hotbench.procedures import registry
 from hotbench.profile.types import MachineProfile
@@ -67,10 +69,13 @@ def run_demo(
     spec = printer_spec(printer)
     if (out / "runs").exists():
         raise BadInput("holds runs already", where=out, remedy="name another folder with --out")
-    for name in TESTS:
-        progress(0.7 * SHARES[name], f"recording {name}")
-        _record(name, out / "runs" / name, printer, seed, spec.fault_deviation_K)
-    progress(0.6, "fitting")
+    with warmed() as ready:
+        for name in TESTS:
+            progress(0.7 * SHARES[name], f"recording {name}")
+            _record(name, out / "runs" / name, printer, seed, spec.fault_deviation_K)
+        progress(0.6, "compiling the fit, once per machine")
+        wait([ready])
+    progress(0.65, "fitting")
     options = FitOptions(fault_deviation_K=spec.fault_deviation_K)
     analysis = analyse([out / "runs" / name for name in TESTS if name != HELD_OUT], options)
     profile = build(analysis, name=f"{printer} (simulated)")
