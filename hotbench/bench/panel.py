@@ -1,0 +1,245 @@
+"""The bench panel: choose, read the plan, start, watch and stop a test in a notebook."""
+
+import math
+import threading
+from array import array
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import anywidget
+import traitlets
+
+from hotbench.bench.lab import RUNS
+from hotbench.bench.panel_forms import catalogue, port_choices, settings_from
+from hotbench.bench.panel_prediction import Predictor, predictor_from
+from hotbench.bench.plain import plain
+from hotbench.bench.session import Request, Session, session_for
+from hotbench.core.errors import BadInput, HotbenchError
+from hotbench.core.records import Run
+from hotbench.store.checking import RunEntry, list_runs, recover
+from hotbench.store.reader import read_run
+
+STATIC = Path(__file__).parent / "static"
+PUSH_s = 0.1
+SELDOM = 10
+"""Pushes between two predictions."""
+NEW, OLD = "samples", "history"
+
+
+class BenchPanel(anywidget.AnyWidget):
+    """The bench in a cell: `BenchPanel()`.
+
+    port: chosen at first. folder: where runs are kept; panels of one folder share one bench.
+    profile: YAML file whose prediction is drawn too, by default machine.yaml in the folder.
+    """
+
+    _esm = STATIC / "panel.js"
+    _css = STATIC / "panel.css"
+    port = traitlets.Unicode("sim:swift-sleeve").tag(sync=True)
+    catalogue: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    ports: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    plan = traitlets.Dict().tag(sync=True)
+    status = traitlets.Dict().tag(sync=True)
+    runs: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    notice = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(
+        self,
+        port: str = "sim:swift-sleeve",
+        folder: Path | str = RUNS,
+        profile: Path | str | None = None,
+    ) -> None:
+        self.session: Session = session_for(Path(folder))
+        self._profile = Path(profile) if profile else Path(folder) / "machine.yaml"
+        self._predictor: Predictor | None = None
+        self._sent, self._pushes, self._predicted = 0, 0, 0
+        self._pushing = threading.Lock()
+        self._pusher: threading.Thread | None = None
+        super().__init__(port=port, catalogue=catalogue(), ports=port_choices())
+        self.on_msg(self._on_message)
+        self._show_status()
+        self._show_runs()
+        if self.session.status.active:
+            self._watch()
+
+    # what the page asks for
+
+    def _on_message(self, _: Any, content: Mapping[str, Any], buffers: Any) -> None:
+        """One request of the page; whatever is wrong with it becomes a notice."""
+        del buffers
+        wishes: dict[str, Callable[[Mapping[str, Any]], None]] = {
+            "plan": self._wish_plan,
+            "start": self._wish_start,
+            "check": self._wish_check,
+            "stop": self._wish_stop,
+            "weigh": self._wish_weigh,
+            "open": self._wish_open,
+            "mend": self._wish_mend,
+            "history": self._wish_history,
+        }
+        try:
+            wishes[str(content["kind"])](content)
+            self.notice = ""
+        except HotbenchError as error:
+            self.notice = str(error)
+
+    def _wish_plan(self, content: Mapping[str, Any]) -> None:
+        try:
+            plan = _request(content).plan()
+        except BadInput as error:
+            self.plan = {"error": str(error)}
+            return
+        self.plan = plain(plan)
+
+    def _wish_start(self, content: Mapping[str, Any]) -> None:
+        self.session.start(_request(content))
+        self._watch()
+
+    def _wish_check(self, content: Mapping[str, Any]) -> None:
+        self.session.check(_request(content))
+        self._watch()
+
+    def _wish_stop(self, _: Mapping[str, Any]) -> None:
+        self.session.stop()
+        self._show_status()
+
+    def _wish_weigh(self, content: Mapping[str, Any]) -> None:
+        self.session.weigh(str(content.get("text", "")))
+        self._show_status()
+
+    def _wish_open(self, content: Mapping[str, Any]) -> None:
+        run = read_run(self._run_folder(content))
+        self._hand_over(OLD, 0, run_columns(run), run=run.info.run_id)
+
+    def _wish_mend(self, content: Mapping[str, Any]) -> None:
+        recover(self._run_folder(content))
+        self._show_runs()
+
+    def _wish_history(self, _: Mapping[str, Any]) -> None:
+        """A page that was loaded anew: everything so far."""
+        with self._pushing:
+            columns = self.session.samples()
+            self._hand_over(NEW, 0, columns)
+            self._sent, self._predicted = len(columns[0]), 0
+            self._predict(self.session.samples())
+        self._show_runs()
+
+    def _run_folder(self, content: Mapping[str, Any]) -> Path:
+        return self.session.root / str(content.get("run", ""))
+
+    # what the page is told
+
+    def _watch(self) -> None:
+        """Push until the worker is done."""
+        self._predictor = predictor_from(self._profile)
+        with self._pushing:
+            self._sent, self._pushes, self._predicted = 0, 0, 0
+        self._hand_over(NEW, 0, [array("d")] * 5)
+        self._show_status()
+        self._show_runs()
+        if self._pusher is None or not self._pusher.is_alive():
+            self._pusher = threading.Thread(target=self._push, name="hotbench panel", daemon=True)
+            self._pusher.start()
+
+    def _push(self) -> None:
+        while not self.session.wait(PUSH_s):
+            self.push()
+        self.push(last=True)
+        self._show_runs()
+
+    def push(self, *, last: bool = False) -> None:
+        """Send what is new: a batch of samples, the state, now and then the prediction."""
+        with self._pushing:
+            fresh = self.session.samples(self._sent)
+            if len(fresh[0]):
+                self._hand_over(NEW, self._sent, fresh)
+                self._sent += len(fresh[0])
+            self._pushes += 1
+            seldom = self._pushes % SELDOM == 0
+            if last or seldom:
+                self._predict(self.session.samples())
+        if self._pushes == SELDOM:
+            self._show_runs()  # by now the new run's folder is there
+        self._show_status()
+
+    def _predict(self, columns: Sequence["array[float]"]) -> None:
+        if self._predictor is None or len(columns[0]) == 0:
+            return
+        predicted_C = self._predictor.predict(columns)
+        head = {"kind": "prediction", "first": self._predicted, "band_K": self._predictor.band_K}
+        self.send(head, buffers=[predicted_C[self._predicted :].tobytes()])
+        self._predicted = predicted_C.size
+
+    def _hand_over(
+        self, kind: str, first: int, columns: Sequence["array[float]"], run: str = ""
+    ) -> None:
+        data = b"".join(column.tobytes() for column in columns)
+        head = {"kind": kind, "first": first, "count": len(columns[0]), "run": run}
+        self.send(head, buffers=[data])
+
+    def _show_status(self) -> None:
+        status = self.session.status
+        self.status = {
+            **plain(status),
+            "active": status.active,
+            "run": Path(status.folder).name,
+            "elapsed_s": round(status.elapsed_s),
+            "remaining_s": None if math.isnan(status.remaining_s) else round(status.remaining_s),
+        }
+
+    def _show_runs(self) -> None:
+        root = self.session.root
+        entries = list_runs(root) if root.is_dir() else []
+        self.runs = [_run_row(entry, root) for entry in reversed(entries)]
+
+
+def run_columns(run: Run) -> list["array[float]"]:
+    """A recorded run as the columns that the page draws."""
+    columns = (run.time_s, run.temperature_C, run.setpoint_C, run.duty, run.fan)
+    return [array("d", column.tolist()) for column in columns]
+
+
+def _request(content: Mapping[str, Any]) -> Request:
+    """The page's form as a request. BadInput names what cannot be read."""
+    test = str(content.get("test", "step"))
+    return Request(
+        port=_required(content, "port"),
+        test=test,
+        settings=settings_from(test, content.get("settings", {})),
+        limit_temperature_C=_number(content, "limit_C", 260.0) or 260.0,
+        fault_deviation_K=_number(content, "fault_K", None),
+        material=str(content.get("material") or "PLA"),
+        weighing=content.get("weighing", "by itself"),
+        speed=_number(content, "speed", 1.0) or 0.0,
+    )
+
+
+def _required(content: Mapping[str, Any], key: str) -> str:
+    text = str(content.get(key, "")).strip()
+    if not text:
+        raise BadInput("is empty", where=key, remedy="name a device, socket:// or sim:NAME")
+    return text
+
+
+def _number(content: Mapping[str, Any], key: str, default: float | None) -> float | None:
+    text = str(content.get(key) or "").strip()
+    if not text:
+        return default
+    try:
+        return float(text)
+    except ValueError as error:
+        raise BadInput("is not a number", where=key, value=text) from error
+
+
+def _run_row(entry: RunEntry, root: Path) -> dict[str, Any]:
+    info = entry.info
+    return {
+        "run": str(entry.folder.relative_to(root)),
+        "test": info.procedure if info else "",
+        "created": info.created if info else "",
+        "port": info.port if info else "",
+        "samples": entry.sample_count,
+        "outcome": entry.outcome,
+        "problem": entry.problem,
+    }

@@ -1,0 +1,70 @@
+"""Every notebook runs from top to bottom in virtual time, and is kept as it should be."""
+
+import ast
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+LOGIC = (ast.If, ast.For, ast.While, ast.FunctionDef, ast.ClassDef, ast.Try, ast.With, ast.Lambda)
+HEATING = (".record(",)
+EXPECTED_COUNT = 7
+
+
+def read(path: Path) -> nbformat.NotebookNode:
+    return nbformat.read(path, as_version=4)
+
+
+def code(book: nbformat.NotebookNode) -> list[str]:
+    return [cell.source for cell in book.cells if cell.cell_type == "code"]
+
+
+def execute(path: Path, folder: Path) -> nbformat.NotebookNode:
+    book = read(path)
+    NotebookClient(book, timeout=120, resources={"metadata": {"path": str(folder)}}).execute()
+    return book
+
+
+def test_all_parts_of_the_job_have_a_notebook() -> None:
+    assert [path.name[:2] for path in NOTEBOOKS] == [f"{n + 1:02d}" for n in range(EXPECTED_COUNT)]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_outputs_are_stripped(path: Path) -> None:
+    cells = [cell for cell in read(path).cells if cell.cell_type == "code"]
+    assert all(not cell.outputs and cell.execution_count is None for cell in cells)
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_cells_hold_no_logic(path: Path) -> None:
+    nodes = [node for source in code(read(path)) for node in ast.walk(ast.parse(source))]
+    assert not [type(node).__name__ for node in nodes if isinstance(node, LOGIC)]
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_the_port_is_set_in_one_line(path: Path) -> None:
+    lines = [line for source in code(read(path)) for line in source.splitlines()]
+    assert sum(line.startswith("PORT = ") for line in lines) == 1
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_a_caution_comes_before_heat(path: Path) -> None:
+    cautioned = path.stem == "01-tour"  # its only heat is simulated, and its first cell says so
+    for cell in read(path).cells:
+        if cell.cell_type == "markdown":
+            cautioned |= "**Caution.**" in cell.source
+        elif any(word in cell.source for word in HEATING):
+            assert cautioned, cell.source
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+def test_runs_from_top_to_bottom(path: Path, tmp_path: Path) -> None:
+    book = execute(path, tmp_path)
+    shown = [cell for cell in book.cells if cell.cell_type == "code" and cell.outputs]
+    assert len(shown) >= len(code(book)) - 1  # only the cell that opens the bench shows nothing
+    streams = [out for cell in shown for out in cell.outputs if out.output_type == "stream"]
+    assert not streams
+    assert (tmp_path / "bench-runs").is_dir()
