@@ -3,6 +3,7 @@
 import math
 from collections import deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Literal, Protocol, runtime_checkable
 
 from hotbench.core.errors import BadInput, ControllerFault, LinkError, NoReply
@@ -136,6 +137,9 @@ class Printer:
 
     def close(self) -> None:
         """Release the line; the board keeps doing what it was told, so make it safe before."""
+        if self.config.auto_report and self._identity is not None:
+            with suppress(LinkError):
+                self._dialogue.write(b"\nM155 S0\n")
         self._port.close()
 
     # core.ports.PrinterPort

@@ -15,10 +15,12 @@ from hotbench.core.errors import (
     NoReply,
     Stopped,
 )
-from hotbench.core.ports import PrinterPort
+from hotbench.core.ports import PrinterPort, Transport
 from hotbench.core.records import Extrusion
 from hotbench.link.client import Printer
 from hotbench.link.config import LinkConfig
+from hotbench.sim.board import SimulatedPrinter
+from hotbench.sim.printers import PRINTERS
 from hotbench.wire.commands import encode
 
 Connect = Callable[..., Printer]
@@ -138,6 +140,8 @@ def test_a_board_that_reports_by_itself(connect: Connect, board: Board) -> None:
     assert "M105" not in board.lines
     printer.next_sample()
     assert board.lines[-1] == "M105"
+    printer.close()
+    assert board.lines[-1] == "M155 S0"
 
 
 def test_reports_that_arrive_in_one_piece_are_put_back_in_time(
@@ -381,3 +385,35 @@ def test_unreadable_temperatures_end_the_run(connect: Connect, board: Board) -> 
     board.temperature_C = 12345.0
     with pytest.raises(NoReply, match=r"no readable temperature.*12345"):
         printer.next_sample()
+
+
+class Counting:
+    """Passes everything on and counts the reports that the board sent."""
+
+    def __init__(self, inner: Transport) -> None:
+        self._inner = inner
+        self.name, self.now_s, self.write = inner.name, inner.now_s, inner.write
+        self.close = inner.close
+        self.reports = 0
+
+    def read(self, deadline_s: float) -> bytes:
+        data = self._inner.read(deadline_s)
+        self.reports += data.count(b"T:")
+        return data
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("auto_report", [False, True])
+def test_half_an_hour_at_twenty_reports_a_second(auto_report: bool, recorder: Recorder) -> None:
+    line = Counting(SimulatedPrinter(PRINTERS["swift-sleeve"], 4).transport())
+    config = LinkConfig(sample_interval_s=0.05, auto_report=auto_report)
+    printer = Printer(line, [recorder], config)
+    printer.begin_run()
+    line.reports = 0
+    while printer.now_s() < 1800.0:
+        printer.next_sample()
+    times_s = [sample.time_s for sample in recorder.samples]
+    assert len(times_s) == line.reports
+    assert len(times_s) == pytest.approx(36_000, abs=5)
+    assert max(late - early for early, late in pairwise(times_s)) < 0.07
+    assert min(late - early for early, late in pairwise(times_s)) > 0.03
