@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from hotbench.bench.results import Result
+from hotbench.bench.scheduling import Outputs, Roles, hand_out, read_roles, schedule_tables
 from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput
 from hotbench.jobs.limits import limits_of
@@ -16,11 +17,25 @@ FLOW_HEADS = ("layer", "line", "at", "role", "set", "flow", "over the limit", "f
 SLEW_HEADS = ("layer", "line", "at", "from", "to", "lags by", "for")
 
 
-def rehearse_file(job: Path, profile_file: Path) -> Result:
-    """The verdict on a job as it is: where it asks for more than the hot end can do."""
+def rehearse_file(
+    job: Path,
+    profile_file: Path,
+    *,
+    roles_file: Path | None = None,
+    outputs: Outputs | None = None,
+    set_C: float | None = None,
+) -> Result:
+    """The verdict on a job as it is; with `outputs`, also a schedule within the limits."""
     limits = limits_of(read_profile(profile_file))
+    roles = read_roles(roles_file) if roles_file else Roles()
     try:
-        verdict = rehearse(read_timeline(_chunks(job)), limits)
+        timeline = read_timeline(_chunks(job), roles.patterns)
+        verdict = rehearse(timeline, limits, set_C=set_C)
+        schedule = (
+            hand_out(timeline, lambda: _chunks(job), limits, roles, outputs, set_C)
+            if outputs
+            else None
+        )
     except BadInput as error:
         raise _named(error, job) from error
     facts = {
@@ -30,9 +45,13 @@ def rehearse_file(job: Path, profile_file: Path) -> Result:
         "worst": verdict.worst,
         "steep": verdict.steep,
         "passes": verdict.passes,
+        "unknown_words": timeline.unknown,
+        "schedule_costs": schedule.costs if schedule else None,
+        "too_short": schedule.too_short if schedule else None,
     }
+    planned = schedule_tables(schedule) if schedule else ()
     shortfall = None if verdict.passes else f"{job}: the job asks for more than this hot end can do"
-    return Result(facts, _tables(verdict), shortfall)
+    return Result(facts, (*_tables(verdict), *planned), None if schedule else shortfall)
 
 
 def _named(error: BadInput, job: Path) -> BadInput:
