@@ -69,7 +69,7 @@ def tables(
     def derived(vector: FloatArray) -> FloatArray:
         return figure_values(vector, figures)
 
-    shares = np.array([SHARES_per_K[figure.kind] for figure in figures])
+    shares = np.array([share_per_K(figure) for figure in figures])
     values, widths = propagation.widths(derived, shares)
     if assumed_exponent and seen.fans:
         widths = np.hypot(widths, _exponent_width(propagation.base, figures, seen.fans[0]))
@@ -83,6 +83,12 @@ def tables(
         basis = basis_of(figure, seen, assumed_exponent=assumed_exponent)
         rows.append(FigureRow(figure, quantity(value, width, figure.unit, basis)))
     return Tables(tuple(rows), tuple(refused))
+
+
+def share_per_K(figure: Figure) -> float:
+    """Relative model error per kelvin of residual; forced cooling is modelled worst."""
+    fanned = figure.kind == "cooling rate" and figure.fan > FAN_ON
+    return SHARES_per_K["fan cooling rate" if fanned else figure.kind]
 
 
 def _exponent_width(base: FloatArray, figures: Sequence[Figure], fan: float) -> FloatArray:

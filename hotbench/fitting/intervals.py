@@ -18,16 +18,21 @@ FEWEST_SEGMENTS = 3
 FALLBACK_FACTOR = 2.0
 """Widening of the effective-sample standard error where too few segments allow no jackknife."""
 SHARES_per_K: dict[str, float] = {
-    "heating rate": 0.04,
-    "cooling rate": 0.04,
-    "hold duty": 0.04,
+    "heating rate": 0.01,
+    "cooling rate": 0.02,
+    "fan cooling rate": 0.06,
+    "hold duty": 0.015,
+    "time": 0.02,
+    "rise time": 0.01,
     "combined lag": 0.04,
     "load": 0.04,
-    "rise time": 0.04,
     "settling time": 0.04,
-    "time": 0.04,
 }
-"""k per kind of quantity."""
+"""k per kind of quantity, per kelvin of residual.
+
+The first five are the smallest that cover 95 % on 70 random printers of each of two families,
+verified on other draws in tests/studies; the last three keep the design's value, unverified.
+"""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Plants that others published: an emulated lab device, and a lamp-heated plate that was measured."""
+"""Plants that others published: an emulated lab device, and a measured lamp-heated plate."""
 
 import contextlib
 import io

@@ -3,11 +3,12 @@
 import math
 
 import numpy as np
+from numba import njit
+
 from hotbench.core.arrays import FloatArray
 from hotbench.models.heater import hold_rises, hold_state
 from hotbench.models.heater_steps import P, advance
 from hotbench.sim.printers import PrinterSpec
-from numba import njit
 
 
 @njit(cache=False)

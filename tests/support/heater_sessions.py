@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+
 from hotbench.core.arrays import FloatArray
 from hotbench.core.records import Run, RunInfo
 from hotbench.sim import truth
