@@ -13,7 +13,7 @@ from hotbench.models.melt import Criterion, criterion_index, fourier_and_slope
 CURVE_MISFIT = 0.015
 """Relative departure of a hot end's true limits from the two-parameter curve that the fit expects.
 Least-squares curves through exact limits of finite-contact and mean-temperature truths at 200, 220
-and 240 °C depart by 0.1 to 2.7 % (tests/fitting/test_melt_curve.py)."""
+and 240 °C depart by 0.1 to 2.7 % (tests/fitting/test_melt_fit.py)."""
 EXPONENT_PRIOR = (6.0, 0.45)
 """Median and log spread of the roll-off exponent before data: 95 % between 2.5 and 14."""
 LEVEL_PRIOR = 0.1
