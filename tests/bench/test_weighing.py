@@ -1,0 +1,155 @@
+"""Masses from a scale's lines, and from a person while the printer is watched."""
+
+import threading
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hotbench.bench.weighing import (
+    STABLE_READINGS,
+    AskingScale,
+    LineScale,
+    PATIENCE_s,
+    grams,
+)
+from hotbench.core.errors import BadInput, NoReply
+
+LINE_INTERVAL_s = 0.2
+
+
+class PrintingScale:
+    """Implements `core.ports.Transport`: a scale that prints its lines in virtual time."""
+
+    name = "fake scale"
+
+    def __init__(self, lines: list[bytes], *, backlog: bytes = b"") -> None:
+        self.lines, self.backlog, self.time_s, self.done = lines, backlog, 0.0, 0
+        self.closed = False
+
+    def now_s(self) -> float:
+        return self.time_s
+
+    def write(self, data: bytes) -> None:
+        raise AssertionError("a scale is not spoken to")
+
+    def read(self, deadline_s: float) -> bytes:
+        if self.backlog:
+            data, self.backlog = self.backlog, b""
+            return data
+        due_s = (self.done + 1) * LINE_INTERVAL_s
+        if due_s > deadline_s or self.done >= len(self.lines):
+            self.time_s = max(self.time_s, deadline_s)
+            return b""
+        self.time_s, self.done = due_s, self.done + 1
+        return self.lines[self.done - 1]
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def printed(*masses_g: float) -> list[bytes]:
+    return [f"+ {mass:.3f} g\r\n".encode() for mass in masses_g]
+
+
+def test_waits_until_it_is_stable() -> None:
+    scale = PrintingScale(printed(0.1, 0.5, 0.9, 1.2, *[1.234] * STABLE_READINGS, 9.0))
+    assert LineScale(scale).mass_g() == 1.234
+    assert scale.done == 4 + STABLE_READINGS
+
+
+def test_small_flicker_is_stable() -> None:
+    flicker = [1.234 + 0.001 * (k % 2) for k in range(STABLE_READINGS)]
+    assert LineScale(PrintingScale(printed(*flicker))).mass_g() == pytest.approx(1.2345, abs=0.001)
+
+
+def test_never_stable() -> None:
+    restless = PrintingScale(printed(*(0.01 * k for k in range(1000))))
+    with pytest.raises(NoReply, match="fake scale: no stable reading"):
+        LineScale(restless).mass_g()
+    assert restless.time_s == pytest.approx(PATIENCE_s, abs=0.3)
+
+
+def test_what_was_printed_before_is_dropped() -> None:
+    old = b"".join(printed(*[0.5] * 20))
+    scale = PrintingScale(printed(*[2.0] * (STABLE_READINGS + 1)), backlog=old)
+    assert LineScale(scale).mass_g() == 2.0
+
+
+def test_lines_cut_anywhere() -> None:
+    whole = b"".join(printed(*[3.25] * (STABLE_READINGS + 2)))
+    pieces = [whole[i : i + 5] for i in range(0, len(whole), 5)]
+    assert LineScale(PrintingScale(pieces)).mass_g() == 3.25
+
+
+def test_the_printer_is_watched_meanwhile() -> None:
+    polls: list[int] = []
+    scale = LineScale(PrintingScale(printed(*[1.0] * 20)))
+    scale.idle = lambda: polls.append(1)
+    scale.mass_g()
+    assert len(polls) >= STABLE_READINGS
+
+
+def test_a_pattern_of_ones_own() -> None:
+    lines = [b"ST,NET 0004.21 x\n"] * (STABLE_READINGS + 1)
+    assert LineScale(PrintingScale(lines), r"NET\s+(\d+\.\d+)").mass_g() == 4.21
+
+
+@pytest.mark.parametrize("pattern", ["(", r"\d+", r"(\d)(\d)"])
+def test_a_bad_pattern(pattern: str) -> None:
+    with pytest.raises(BadInput, match="--scale-pattern"):
+        LineScale(PrintingScale([]), pattern)
+
+
+@given(st.floats(0.0, 999.0).map(lambda mass: round(mass, 3)), st.sampled_from(".,"))
+def test_grams_as_people_write_them(mass_g: float, sign: str) -> None:
+    assert grams(f"+ {mass_g:.3f}".replace(".", sign)) == mass_g
+
+
+def test_asked_masses_add_up() -> None:
+    answers = iter(["1.25", "abc", "0,75"])
+    questions: list[str] = []
+
+    def ask(text: str) -> str:
+        questions.append(text)
+        return next(answers)
+
+    scale = AskingScale(ask)
+    assert [scale.mass_g() for _ in range(4)] == [0.0, 1.25, 1.25, 2.0]
+    assert "'abc' is not a mass" in questions[-1]
+
+
+def test_an_empty_answer_means_later() -> None:
+    scale = AskingScale(lambda text: "")
+    assert scale.mass_g() == 0.0
+    assert scale.mass_g() is None
+
+
+def test_polls_while_a_person_thinks() -> None:
+    polled = threading.Event()
+    polls: list[int] = []
+
+    def idle() -> None:
+        polls.append(1)
+        if len(polls) >= 5:
+            polled.set()
+
+    def ask(text: str) -> str:
+        assert polled.wait(10.0)
+        return "2"
+
+    scale = AskingScale(ask)
+    scale.idle = idle
+    scale.mass_g()
+    assert scale.mass_g() == 2.0
+    assert len(polls) >= 5
+
+
+def test_a_person_who_interrupts() -> None:
+    def ask(text: str) -> str:
+        raise KeyboardInterrupt
+
+    scale = AskingScale(ask)
+    scale.mass_g()
+    with pytest.raises(KeyboardInterrupt):
+        scale.mass_g()
