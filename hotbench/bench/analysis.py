@@ -163,7 +163,17 @@ def _heater(runs: Sequence[Run], options: FitOptions, progress: Step) -> HeaterF
         power_W=options.power_W,
         progress=lambda text, share: progress(0.05 + 0.8 * share, text),
     )
+    _check_told(fit)
     return with_load(fit, [run for run in runs if run.info.procedure == "extrude"])
+
+
+def _check_told(fit: HeaterFit) -> None:
+    """FellShort for runs that tell neither heating nor loss: what is left would be assumed."""
+    missing = {item.name: item for item in fit.unidentified}
+    if {"heating", "loss"} <= missing.keys():
+        told = (missing["heating"], missing["loss"])
+        reasons = "; ".join(f"{item.name}: {item.reason}" for item in told)
+        raise FellShort(f"{reasons}; {told[0].remedy}")
 
 
 def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) -> SlewFit | None:
