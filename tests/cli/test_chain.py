@@ -79,9 +79,7 @@ def record(served: Mapping[str, str], kind: str, folder: Path, *arguments: str) 
 
 def record_all(served: Mapping[str, str], runs: Path) -> list[str]:
     record(served, "step", runs / "step", "--to", "230", "--fan", "0,1", "--hold", "20")
-    record(
-        served, "ramp", runs / "ramp", "--from", "200", "--to", "230", "--rates", "0.6,0.9,1.2"
-    )
+    record(served, "ramp", runs / "ramp", "--from", "200", "--to", "230", "--rates", "0.6,0.9,1.2")
     record(
         served,
         "extrude",
