@@ -57,6 +57,7 @@ class BenchPanel(anywidget.AnyWidget):
         self._pushing = threading.Lock()
         self._pusher: threading.Thread | None = None
         super().__init__(port=port, catalogue=catalogue(), ports=port_choices())
+        hear_beside_cells(self.comm)
         self.on_msg(self._on_message)
         self._show_status()
         self._show_runs()
@@ -192,6 +193,16 @@ class BenchPanel(anywidget.AnyWidget):
         root = self.session.root
         entries = list_runs(root) if root.is_dir() else []
         self.runs = [_run_row(entry, root) for entry in reversed(entries)]
+
+
+def hear_beside_cells(comm: Any) -> None:
+    """Let the page's messages be handled in the subshell that the page names for them.
+
+    Some kernels send them to wherever the panel was made instead, the main shell: there a stop
+    would wait until a busy cell is done.
+    """
+    if hasattr(comm, "_reply_subshell_for"):
+        comm._reply_subshell_for = lambda _data, named: named  # noqa: SLF001 - no public way
 
 
 def run_columns(run: Run) -> list["array[float]"]:

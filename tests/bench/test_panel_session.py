@@ -1,8 +1,11 @@
 """A session: worker thread, stop, weighing, what a person is told."""
 
 import math
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -12,7 +15,7 @@ from hotbench.bench.connecting import LinkOptions, connected
 from hotbench.bench.pacing import FORGIVEN_s, PacedTransport
 from hotbench.bench.session import Request, Session, session_for
 from hotbench.core.errors import BadInput, LinkLost, Stopped, WatchTripped
-from hotbench.store.checking import verify
+from hotbench.store.checking import list_runs, recover, verify
 from hotbench.store.reader import read_run
 
 PORT = "sim:swift-sleeve"
@@ -172,3 +175,49 @@ def test_a_paced_line_keeps_to_the_wall_clock() -> None:
 
 def test_remaining_time_is_unknown_when_nothing_runs(session: Session) -> None:
     assert math.isnan(session.status.remaining_s)
+
+
+RUNNING_PROCESS = """
+import sys, time
+from pathlib import Path
+from hotbench.bench.session import Request, session_for
+session = session_for(Path(sys.argv[1]))
+session.start(Request(port="sim:swift-sleeve", test="hold", speed=1.0))
+while len(session.samples()[0]) < 10:
+    time.sleep(0.01)
+print("running", flush=True)
+time.sleep(float(sys.argv[2]))
+"""
+
+
+@contextmanager
+def process(folder: Path, lives_s: float) -> Iterator[subprocess.Popen[bytes]]:
+    """A Python process in the middle of a test."""
+    command = [sys.executable, "-c", RUNNING_PROCESS, str(folder), str(lives_s)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as started:  # noqa: S603
+        try:
+            assert started.stdout is not None
+            assert started.stdout.readline() == b"running\n"
+            yield started
+        finally:
+            started.kill()
+
+
+@pytest.mark.slow
+def test_a_process_that_ends_switches_off_and_closes_the_run(tmp_path: Path) -> None:
+    with process(tmp_path, 0.0) as started:
+        assert started.wait(LONG_s) == 0
+    run = read_run(tmp_path / "hold-1")
+    assert run.outcome == "stopped"
+    assert any("heater off" in event.text for event in run.events)
+
+
+@pytest.mark.slow
+def test_a_killed_process_leaves_a_run_that_is_found_and_can_be_closed(tmp_path: Path) -> None:
+    with process(tmp_path, 60.0) as started:
+        started.kill()
+        started.wait(LONG_s)
+    (entry,) = list_runs(tmp_path)
+    assert entry.outcome == "cut off"
+    assert entry.sample_count >= 10
+    assert recover(entry.folder).intact
