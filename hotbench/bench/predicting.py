@@ -1,22 +1,32 @@
 """What the fitted heater predicts beyond what was recorded: caps, safe slew, dips, saturation."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 
+from hotbench.bench.dips import RecordedDip, recorded_dips, time_back
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
+from hotbench.core.records import Run
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.intervals import SHARES_per_K
 from hotbench.fitting.ramps import Direction, RampTrial
 from hotbench.fitting.slew import DirectionFit, RateCap, SlewFit
-from hotbench.models.dips import DipSpec, dip_times, predict_dip
+from hotbench.models.dips import (
+    WITHIN_BACK_K,
+    WITHIN_DOWN_K,
+    DipSpec,
+    dip_times,
+    predict_dip,
+)
 from hotbench.models.slew import LoopLimits, limits_by_cause, physical_rate_K_per_s
 from hotbench.profile import types as p
 
 SLEW_TEMPERATURES_C = (180.0, 200.0, 220.0, 240.0)
 DIPS_C = ((240.0, 220.0), (220.0, 200.0), (220.0, 190.0))
+STRETCH_DOUBT = 0.15
+"""Least relative doubt when one dip's controller is taken for another dip's; an assumption."""
 INSIDE_K = 2.0
 FULL_DUTY = 0.95
 """Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
@@ -136,30 +146,77 @@ def _loop(slew: SlewFit | None, direction: Direction) -> LoopLimits:
     return LoopLimits(fault_deviation_K=slew.fault_deviation_K if slew else None, trail_s=trail_s)
 
 
-def dip_rows(heater: HeaterFit) -> tuple[p.Dip, ...]:
-    """Usual dips at the fan settings that were recorded, predicted."""
+def dip_rows(heater: HeaterFit, runs: Sequence[Run] = ()) -> tuple[p.Dip, ...]:
+    """Usual and recorded dips, from a steady hold, at the fan settings that were recorded.
+
+    The way down needs no controller and is predicted: a recorded one may have begun before all was
+    warm. The way back is what the board's own controller makes of it: as recorded, else the
+    model's full-duty time stretched as the recorded dips were, else that time as an assumption.
+    """
     fans = sorted({row.figure.fan for row in heater.cooling_rate if row.quantity.basis == "fitted"})
-    specs = [
-        DipSpec(high, low, fan) for high, low in DIPS_C for fan in fans if high <= heater.seen_C[1]
-    ]
-    return tuple(row for spec in specs for row in _dip(heater, spec))
+    backs = {(d.from_C, d.to_C, d.fan): back for run in runs for d, back in _backs(run)}
+    usual = [(a, b, fan) for a, b in DIPS_C for fan in fans if a <= heater.seen_C[1]]
+    specs = [DipSpec(*key) for key in sorted({*usual, *backs}, key=lambda k: (-k[0], -k[1], k[2]))]
+    stretch = _stretch(heater, backs)
+    rows = (_dip(heater, spec, backs, stretch) for spec in specs)
+    return tuple(row for row in rows if row is not None)
 
 
-def _dip(heater: HeaterFit, spec: DipSpec) -> Iterator[p.Dip]:
+Backs = Mapping[tuple[float, float, float], Quantity]
+
+
+def _backs(run: Run) -> Iterator[tuple[RecordedDip, Quantity]]:
+    """Recorded dips with their time back."""
+    for dip in recorded_dips(run):
+        back = time_back(run, dip, run.temperature_C)
+        if back is not None and dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K:
+            yield dip, back
+
+
+def _stretch(heater: HeaterFit, backs: Backs) -> tuple[float, float] | None:
+    """Recorded over full-duty time back: mean and relative doubt; None without a recorded dip."""
+    fastest = [dip_times(heater.propagation.base, DipSpec(*key))[1] for key in backs]
+    ratios = [q.value / f for q, f in zip(backs.values(), fastest, strict=True) if f > 0.0]
+    if not ratios:
+        return None
+    doubt = max(float(np.ptp(ratios)), STRETCH_DOUBT * float(np.mean(ratios)))
+    return float(np.mean(ratios)), doubt / float(np.mean(ratios))
+
+
+def _dip(
+    heater: HeaterFit, spec: DipSpec, backs: Backs, stretch: tuple[float, float] | None
+) -> p.Dip | None:
     times = heater.propagation.quantities(
         lambda vector: dip_times(vector, spec), ["s", "s"], SHARES_per_K["cooling rate"]
     )
     try:
         found = predict_dip(heater.propagation.base, spec, times=times)
     except BadInput:
-        return
-    yield p.Dip(
+        return None
+    recorded = backs.get((spec.from_C, spec.to_C, spec.fan))
+    return p.Dip(
         from_C=spec.from_C,
         to_C=spec.to_C,
         fan=spec.fan,
         time_down=found.time_down,
-        time_back=found.time_back,
+        time_back=recorded or _stretched(found.time_back, stretch),
         earliest_command=found.earliest_command,
+    )
+
+
+def _stretched(fastest: Quantity, stretch: tuple[float, float] | None) -> Quantity:
+    if stretch is None or fastest.half_width is None:
+        return Quantity(value=fastest.value, unit="s", basis="assumed")
+    factor, doubt = stretch
+    value = fastest.value * factor
+    reach = value * float(np.hypot(fastest.half_width / fastest.value, doubt))
+    return Quantity(
+        value=value,
+        unit="s",
+        low=max(value - reach, 0.0),
+        high=value + reach,
+        confidence=fastest.confidence,
+        basis="extrapolated",
     )
 
 

@@ -38,7 +38,7 @@ def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
         machine=_machine(analysis.runs, name),
         heater=_heater(fit, analysis.gaps) if fit else None,
         slew=slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders)),
-        dips=dip_rows(fit) if fit else (),
+        dips=dip_rows(fit, analysis.runs) if fit else (),
         melt=_melt(analysis.melt, fit) if analysis.melt else None,
         provenance=provenance(
             analysis.runs,
