@@ -121,7 +121,7 @@ def _prediction(
     (rate,) = heater.propagation.quantities(
         lambda vector: np.array([min(rates(vector).values())]),
         ["K/s"],
-        SHARES_per_K[f"{direction} rate"],
+        _share_per_K(f"{direction} rate", fan),
         "assumed" if assumed else "extrapolated",
     )
     yield p.SlewRate(
@@ -135,6 +135,12 @@ def _prediction(
         confidence=rate.confidence,
         basis=rate.basis,
     )
+
+
+def _share_per_K(kind: str, fan: float) -> float:
+    """Model error per kelvin of residual: with the fan on, that of fan cooling where it is more."""
+    own = SHARES_per_K[kind]
+    return own if fan == 0.0 else max(own, SHARES_per_K["fan cooling rate"])
 
 
 def _loop(slew: SlewFit | None, direction: Direction) -> LoopLimits:
@@ -187,7 +193,7 @@ def _dip(
     heater: HeaterFit, spec: DipSpec, backs: Backs, stretch: tuple[float, float] | None
 ) -> p.Dip | None:
     times = heater.propagation.quantities(
-        lambda vector: dip_times(vector, spec), ["s", "s"], SHARES_per_K["cooling rate"]
+        lambda vector: dip_times(vector, spec), ["s", "s"], _share_per_K("time", spec.fan)
     )
     try:
         found = predict_dip(heater.propagation.base, spec, times=times)
