@@ -300,21 +300,24 @@ def asker() -> Callable[[str], str]:
 
 def table_html(table: Table) -> str:
     """A table as HTML, every cell escaped."""
-    head = "".join(f'<th scope="col">{escape(text)}</th>' for text in table.heads)
-    body = "".join(f"<tr>{_cells(table, row)}</tr>" for row in table.rows)
+    head = f"<thead><tr>{_cells(table, table.heads, HEAD)}</tr></thead>"
+    body = "".join(f"<tr>{_cells(table, row, BODY)}</tr>" for row in table.rows)
     caption = f'<caption style="{CAPTION}">{escape(table.caption)}</caption>'
-    shown_head = f"<thead><tr>{head}</tr></thead>" if any(table.heads) else ""
-    return f"<table>{caption}{shown_head}<tbody>{body}</tbody></table>"
+    return f"<table>{caption}{head if any(table.heads) else ''}<tbody>{body}</tbody></table>"
 
 
+HEAD, BODY = 'th scope="col"', "td"
 CAPTION = "caption-side:top;text-align:left;font-weight:600;padding:.6em 0 .2em"
 CARD = "background:#fff;border-radius:6px;padding:8px 10px;margin:.8em 0;max-width:820px"
 
 
-def _cells(table: Table, row: Sequence[str]) -> str:
-    sides = ["right" if i in table.numeric else "left" for i in range(len(row))]
-    pairs = zip(sides, row, strict=True)
-    return "".join(f'<td style="text-align:{side}">{escape(cell)}</td>' for side, cell in pairs)
+def _cells(table: Table, texts: Sequence[str], tag: str) -> str:
+    sides = ["right" if i in table.numeric else "left" for i in range(len(texts))]
+    end = tag.partition(" ")[0]
+    return "".join(
+        f'<{tag} style="text-align:{side}">{escape(text)}</{end}>'
+        for side, text in zip(sides, texts, strict=True)
+    )
 
 
 def figure_html(figure: Picture) -> str:

@@ -1,6 +1,10 @@
 """Every notebook runs from top to bottom in virtual time, and is kept as it should be."""
 
 import ast
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import nbformat
@@ -21,8 +25,10 @@ def code(book: nbformat.NotebookNode) -> list[str]:
     return [cell.source for cell in book.cells if cell.cell_type == "code"]
 
 
-def execute(path: Path, folder: Path) -> nbformat.NotebookNode:
+def execute(path: Path, folder: Path, edit: Callable[[str], str] = str) -> nbformat.NotebookNode:
     book = read(path)
+    for cell in book.cells:
+        cell.source = edit(cell.source)
     NotebookClient(book, timeout=120, resources={"metadata": {"path": str(folder)}}).execute()
     return book
 
@@ -68,3 +74,34 @@ def test_runs_from_top_to_bottom(path: Path, tmp_path: Path) -> None:
     streams = [out for cell in shown for out in cell.outputs if out.output_type == "stream"]
     assert not streams
     assert (tmp_path / "bench-runs").is_dir()
+
+
+@pytest.fixture
+def served() -> Iterator[str]:
+    """The address of a simulated printer in a process of its own, thirty times as fast."""
+    command = [sys.executable, "-c", "from hotbench.cli import main; main()"]
+    command += ["sim", "--tcp", "0", "--speed", "30", "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:  # noqa: S603
+        try:
+            assert server.stdout is not None
+            yield json.loads(server.stdout.readline())["port"]
+        finally:
+            server.terminate()
+
+
+@pytest.mark.slow
+@pytest.mark.wire
+def test_changing_one_line_works_on_a_served_printer(tmp_path: Path, served: str) -> None:
+    def edit(source: str) -> str:
+        lines = [
+            f'PORT = "{served}"' if line.startswith("PORT = ") else line
+            for line in source.splitlines()
+        ]  # nobody is there to type yes, so the question before heating is left out
+        return "\n".join(lines).replace("Bench(port=PORT)", "Bench(port=PORT, ask=False)")
+
+    path = next(path for path in NOTEBOOKS if path.stem == "01-tour")
+    book = read(path)
+    assert sum("PORT = " in source for source in code(book)) == 1
+    execute(path, tmp_path, edit)
+    (run,) = (tmp_path / "bench-runs").glob("hold-*")
+    assert served in (run / "datapackage.json").read_text()

@@ -82,13 +82,14 @@ function timeStep(span, wanted) {
 }
 
 // Lowest and highest value per pixel column, so that no peak is lost however long the trace.
-function columnsOf(time, values, count, xOf, width) {
+function columnsOf(time, values, count, { begin, pxPerS }, width) {
   const low = new Float64Array(width + 1).fill(NaN);
   const high = new Float64Array(width + 1).fill(NaN);
   for (let i = 0; i < count; i += 1) {
     const value = values[i];
     if (value !== value) continue;
-    const x = Math.min(Math.max(Math.round(xOf(time[i])), 0), width);
+    const at = ((time[i] - begin) * pxPerS + 0.5) | 0;
+    const x = at < 0 ? 0 : at > width ? width : at;
     if (!(value >= low[x])) low[x] = value;
     if (!(value <= high[x])) high[x] = value;
   }
@@ -156,7 +157,7 @@ class Chart {
     return {
       x: (t) => ((t - begin) / (end - begin)) * box.width,
       y: (v) => box.y + box.height - ((v - low) / (high - low)) * box.height,
-      begin, end,
+      begin, end, pxPerS: box.width / (end - begin),
     };
   }
 
@@ -229,7 +230,7 @@ class Chart {
   band(pen, c, box, scale, time, predicted, count, bandK) {
     if (!bandK) return;
     const width = Math.floor(box.width);
-    const { low, high } = columnsOf(time, predicted, count, scale.x, width);
+    const { low, high } = columnsOf(time, predicted, count, scale, width);
     pen.globalAlpha = 0.2;
     pen.fillStyle = c.predicted;
     pen.beginPath();
@@ -241,7 +242,7 @@ class Chart {
 
   curve(pen, box, scale, time, values, count, colour, line = 1.6) {
     const width = Math.floor(box.width);
-    const { low, high } = columnsOf(time, values, count, scale.x, width);
+    const { low, high } = columnsOf(time, values, count, scale, width);
     pen.strokeStyle = colour; pen.lineWidth = line; pen.setLineDash([]);
     pen.beginPath();
     let begun = false;
@@ -279,7 +280,7 @@ class Chart {
       }
       return;
     }
-    const { low, high } = columnsOf(time, values, count, scale.x, width);
+    const { low, high } = columnsOf(time, values, count, scale, width);
     for (let x = 0; x <= width; x += 1) {
       if (low[x] !== low[x]) continue;
       const y = scale.y(high[x]);
@@ -431,6 +432,7 @@ class Panel {
     this.root = make("section", { class: "hb-panel", "aria-label": "hot end test bench", "data-lm-suppress-shortcuts": "true" }, bar, this.setUp,
       make("div", { class: "hb-say" }, this.said, this.advice, this.notice), this.findings, this.weigh,
       make("div", { class: "hb-chart" }, this.canvas), this.live, make("h4", {}, "Runs"), this.list);
+    this.reads["off prediction"].parentNode.hidden = true; // until there is a prediction
     this.chart = new Chart(this.canvas, this.root, this.trace);
     this.float = make("div", { class: "hb-float", hidden: true }, make("button", { type: "button", onclick: () => this.halt() }, "Stop the test"));
     document.body.append(this.float);
@@ -510,6 +512,7 @@ class Panel {
     this.reads.fan.textContent = text(100 * fan[k], 0, " %");
     const last = this.trace.predictedCount - 1; // the prediction trails the readings a little
     const off = last >= 0 ? measured[last] - this.trace.predicted[last] : NaN;
+    this.reads["off prediction"].parentNode.hidden = off !== off;
     this.reads["off prediction"].textContent = off === off ? `${off >= 0 ? "+" : "−"}${Math.abs(off).toFixed(1)} K` : "–";
     if (this.viewing) { this.reads.phase.textContent = "–"; this.reads.elapsed.textContent = clock(this.trace.columns[0][k]); }
     const now = performance.now();
