@@ -25,6 +25,8 @@ PUSH_s = 0.1
 SELDOM = 10
 """Pushes between two predictions."""
 NEW, OLD = "samples", "history"
+DRAWN = 5
+"""The first columns of a session: what the page draws."""
 
 
 class BenchPanel(anywidget.AnyWidget):
@@ -136,7 +138,7 @@ class BenchPanel(anywidget.AnyWidget):
         self._predictor = predictor_from(self._profile)
         with self._pushing:
             self._sent, self._pushes, self._predicted = 0, 0, 0
-        self._hand_over(NEW, 0, [array("d")] * 5)
+        self._hand_over(NEW, 0, [array("d")] * DRAWN)
         self._show_status()
         self._show_runs()
         if self._pusher is None or not self._pusher.is_alive():
@@ -175,7 +177,7 @@ class BenchPanel(anywidget.AnyWidget):
     def _hand_over(
         self, kind: str, first: int, columns: Sequence["array[float]"], run: str = ""
     ) -> None:
-        data = b"".join(column.tobytes() for column in columns)
+        data = b"".join(column.tobytes() for column in columns[:DRAWN])
         head = {"kind": kind, "first": first, "count": len(columns[0]), "run": run}
         self.send(head, buffers=[data])
 

@@ -22,13 +22,15 @@ LEAST_BAND_K = 0.5
 class Predictor:
     """A profile's heater model; band_K is twice its worst RMS error on stretches it had not seen.
 
-    band_K is None where the profile states no such error.
+    band_K is None where the profile states no such error. knows_flow: whether the profile states
+    what extruding costs; where it does not, nothing is predicted from the first extrusion on.
     """
 
     model: str
     values: dict[str, float]
     ambient_C: float
     band_K: float | None
+    knows_flow: bool = False
 
     @classmethod
     def of(cls, heater: Heater) -> "Predictor | None":
@@ -41,21 +43,23 @@ class Predictor:
             {name: quantity.value for name, quantity in heater.parameters.items()},
             heater.ambient.value,
             None if worst_K is None else max(SPREAD * worst_K, LEAST_BAND_K),
+            heater.load_per_flow is not None,
         )
 
     def predict(self, columns: Sequence[Sequence[float]]) -> FloatArray:
-        """Temperature in °C at every sample; columns: time, temperature, setpoint, duty, fan.
+        """Temperature in °C at every sample; NaN everywhere when the duty is unknown.
 
-        NaN everywhere when the duty is unknown.
+        columns: time, temperature, setpoint, duty, fan and flow, of equal length.
         """
-        time_s, temperature_C, _, duty, fan = (np.asarray(c, dtype=np.float64) for c in columns)
+        arrays = (np.asarray(column, dtype=np.float64) for column in columns)
+        time_s, temperature_C, _, duty, fan, flow = arrays
         if time_s.size == 0 or np.isnan(duty).all():
             return np.full(time_s.size, np.nan)
         start = self._start(float(temperature_C[0]), float(np.nan_to_num(fan[0])))
-        inputs = (_held(duty), _held(fan), np.zeros_like(time_s))
-        return simulate(
-            self.model, self.values, time_s, *inputs, self.ambient_C, start
-        ).temperature_C
+        inputs = (_held(duty), _held(fan), _held(flow))
+        trace = simulate(self.model, self.values, time_s, *inputs, self.ambient_C, start)
+        unknown = np.cumsum(inputs[2]) > 0.0 if not self.knows_flow else np.zeros(time_s.size, bool)
+        return np.where(unknown, np.nan, trace.temperature_C)
 
     def _start(self, first_C: float, fan: float) -> HeaterState:
         if abs(first_C - self.ambient_C) < COLD_WITHIN_K:

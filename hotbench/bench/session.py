@@ -25,7 +25,7 @@ from hotbench.procedures.procedure import Procedure
 
 State = Literal["idle", "checking", "running", "stopping", "done", "stopped", "fell short"]
 Weighing = Literal["by itself", "by hand", "later"]
-COLUMNS = ("time_s", "temperature_C", "setpoint_C", "duty", "fan")
+COLUMNS = ("time_s", "temperature_C", "setpoint_C", "duty", "fan", "flow_mm3_per_s")
 ACTIVE = frozenset({"checking", "running", "stopping"})
 JOIN_s = 5.0
 """How long a closing kernel waits for the worker to switch the heater off."""

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hotbench.bench.panel import BenchPanel
+from hotbench.bench.panel import DRAWN, BenchPanel
 from hotbench.bench.panel_prediction import LEAST_BAND_K, Predictor
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Sample
@@ -38,7 +38,7 @@ class Recorded(BenchPanel):
         for head, buffers in self.sent:
             if head["kind"] in ("samples", "history"):
                 parts = [] if head["first"] == 0 else parts
-                parts.append(np.frombuffer(buffers[0]).reshape(5, -1))
+                parts.append(np.frombuffer(buffers[0]).reshape(DRAWN, -1))
         return np.concatenate(parts, axis=1)
 
 
@@ -76,7 +76,7 @@ def test_every_sample_reaches_the_page_once_and_in_order(panel: Recorded) -> Non
     panel.ask("start", **form())
     finished(panel)
     assert panel.status["state"] == "done"
-    assert np.array_equal(panel.columns(), np.array(panel.session.samples()))
+    assert np.array_equal(panel.columns(), np.array(panel.session.samples()[:DRAWN]))
     assert [row["run"] for row in panel.runs] == ["hold-1"]
 
 
@@ -109,7 +109,7 @@ def predictor() -> Predictor:
 def test_the_prediction_is_the_models_and_its_past_does_not_change() -> None:
     time_s = np.arange(0.0, 30.0, 0.1)
     duty, fan = np.where(time_s > 3.0, 0.6, 0.0), np.zeros_like(time_s)
-    columns = [time_s, np.full_like(time_s, 25.0), fan, duty, fan]
+    columns = [time_s, np.full_like(time_s, 25.0), fan, duty, fan, fan]
     whole = predictor().predict(columns)
     expected = simulate("second-order", VALUES, time_s, duty, fan, fan, 25.0)
     assert whole == pytest.approx(expected.temperature_C)
@@ -120,7 +120,17 @@ def test_the_prediction_is_the_models_and_its_past_does_not_change() -> None:
 def test_no_duty_no_prediction() -> None:
     time_s = np.arange(5.0)
     unknown = np.full(5, np.nan)
-    assert np.isnan(predictor().predict([time_s, time_s, time_s, unknown, unknown])).all()
+    assert np.isnan(predictor().predict([time_s, time_s, time_s, unknown, unknown, unknown])).all()
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_nothing_is_predicted_under_a_flow_whose_load_is_unknown(*, known: bool) -> None:
+    time_s = np.arange(0.0, 5.0, 0.1)
+    flow = np.where(time_s > 2.95, 6.0, 0.0)
+    still = np.zeros_like(time_s)
+    made = Predictor("second-order", VALUES, 25.0, 1.0, knows_flow=known)
+    predicted_C = made.predict([time_s, still + 25.0, still, still, still, flow])
+    assert np.isnan(predicted_C).sum() == (0 if known else 20)
 
 
 @pytest.mark.parametrize(("rms_K", "band_K"), [(0.05, LEAST_BAND_K), (1.5, 3.0)])

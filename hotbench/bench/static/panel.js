@@ -503,7 +503,10 @@ class Panel {
 
   showReadings() {
     const { count, columns: [, measured, setpoint, duty, fan] } = this.trace;
-    if (!count) return;
+    if (!count) {
+      for (const name of ["measured", "setpoint", "duty", "fan"]) this.reads[name].textContent = "–";
+      return;
+    }
     const k = count - 1;
     const text = (value, digits, unit) => (value === value ? `${value.toFixed(digits)}${unit}` : "–");
     this.reads.measured.textContent = text(measured[k], 1, " °C");
@@ -531,7 +534,7 @@ class Panel {
       this.reads.phase.textContent = status.phase || "–";
       this.reads.elapsed.textContent = status.elapsed_s ? clock(status.elapsed_s) : "–";
     }
-    this.reads["about left"].textContent = status.active ? clock(status.remaining_s) : "–";
+    this.reads["about left"].textContent = !status.active ? "–" : status.remaining_s === 0 ? "soon" : clock(status.remaining_s);
     if (!this.viewing) { this.said.textContent = status.message; this.advice.textContent = status.advice; }
     if (this.wasActive !== status.active) {
       if (status.active) this.setUp.open = false; // the chart stays where it is when the test ends
@@ -587,10 +590,11 @@ class Panel {
     if (asked !== this.asked) {
       this.asked = asked;
       if (asked) {
-        const mass = make("input", { inputmode: "decimal", "aria-label": asked, placeholder: "g" });
         const answer = (text) => this.model.send({ kind: "weigh", text });
-        this.question = make("form", { onsubmit: (event) => { event.preventDefault(); answer(mass.value); } }, make("span", {}, "Mass of this strand"), mass,
-          make("button", { type: "submit", class: "hb-start" }, "Enter"), make("button", { type: "button", onclick: () => answer("") }, "Later"));
+        const keyed = (event) => { if (event.key === "Enter") { event.preventDefault(); event.stopPropagation(); answer(mass.value); } };
+        const mass = make("input", { inputmode: "decimal", "aria-label": asked, placeholder: "g", onkeydown: keyed });
+        this.question = make("div", { class: "hb-ask" }, make("span", {}, "Mass of this strand"), mass,
+          make("button", { type: "button", class: "hb-start", onclick: () => answer(mass.value) }, "Enter"), make("button", { type: "button", onclick: () => answer("") }, "Later"));
         setTimeout(() => mass.focus(), 0);
       } else this.question = null;
       this.weighed = null;
