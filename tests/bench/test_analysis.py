@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from hotbench.bench.analysis import Analysis, FitOptions, analyse, analyse_runs
+from hotbench.bench.dips import recorded_dips, time_back, time_down
 from hotbench.bench.figures import melt_pictures, slew_pictures
-from hotbench.bench.judging import judge, judgement_table, time_down_s
+from hotbench.bench.judging import judge, judgement_table
 from hotbench.bench.predicting import dip_rows, heater_flow, rate_caps, slew_rows
 from hotbench.bench.profiling import build, build_file, check_file, show_file
 from hotbench.bench.reporting import summary, write_report
 from hotbench.core.errors import BadInput, FellShort
-from hotbench.core.records import Run, RunInfo, Sample
+from hotbench.core.records import Event, Run, RunInfo, Sample
 from hotbench.fitting.ramps import trials_of
 from hotbench.profile.yaml_io import dumps, read_profile
 from hotbench.sim import truth
@@ -141,11 +142,22 @@ def test_held_out_dip_judged(analysis: Analysis) -> None:
     assert judgement_table(rows).plain()[0]["measured"] == "-"
 
 
-def test_crossing_is_interpolated() -> None:
-    samples = [Sample(float(i), 220.0 - 2.0 * i, fan=0.0, phase="dip 220-190") for i in range(30)]
-    run = Run.from_samples(RunInfo(run_id="r", procedure="dip", created=""), samples)
-    assert time_down_s(run, run.temperature_C, 0, 30, 191.0) == pytest.approx(13.5)
-    assert time_down_s(run, run.temperature_C, 0, 30, 100.0) is None
+def test_crossings_are_read_from_the_command_on() -> None:
+    """A dip of 2 K/s either way, commanded at 0 and at 16 s: through 192 and through 217 °C."""
+    temperatures_C = [220.0 - 2.0 * i for i in range(16)] + [190.0 + 2.0 * i for i in range(18)]
+    samples = [
+        Sample(float(i), t, fan=0.0, phase="dip 220-190") for i, t in enumerate(temperatures_C)
+    ]
+    sent = [Event(0.0, "command", "M104 S190"), Event(16.0, "command", "M104 S220")]
+    info = RunInfo(run_id="r", procedure="dip", created="")
+    run = Run.from_samples(info, samples, events=sent)
+    (dip,) = recorded_dips(run)
+    down, back = time_down(run, dip, run.temperature_C), time_back(run, dip, run.temperature_C)
+    assert down is not None
+    assert back is not None
+    assert down.value == pytest.approx(14.0, abs=0.1)
+    assert back.value == pytest.approx(13.5, abs=0.1)
+    assert time_down(run, dip, run.temperature_C + 50.0) is None
 
 
 def test_a_report_is_well_formed_and_harmless(analysis: Analysis, tmp_path: Path) -> None:

@@ -66,7 +66,14 @@ def _clear_ramp(rate_K_per_s: float) -> RampTrial:
         )
         for i in range(count)
     )
-    return RampTrial("heating", rate_K_per_s, 200.0, 220.0, 0.0, samples)
+    return RampTrial(
+        direction="heating",
+        rate_K_per_s=rate_K_per_s,
+        from_C=200.0,
+        to_C=220.0,
+        fan=0.0,
+        samples=samples,
+    )
 
 
 def test_flows_are_chosen_at_the_temperatures_asked_for() -> None:
