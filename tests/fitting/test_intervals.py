@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from scipy import stats
+
 from hotbench.core.arrays import FloatArray
 from hotbench.fitting.intervals import LEAST_RMS_K, Information, half_widths
-from scipy import stats
 
 
 def information(jacobians: list[FloatArray], residuals: list[FloatArray]) -> Information:

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from hotbench.core.arrays import FloatArray
-from hotbench.fitting.least_squares import Normal, condensed, minimise
+from hotbench.fitting.least_squares import Normal, minimise
 
 FOLDER = Path(__file__).parent / "nist"
 Model = Callable[..., np.ndarray]
@@ -108,7 +109,5 @@ def normal_of(model: Model, y: FloatArray, x: FloatArray) -> Callable[[FloatArra
 def test_certified_values_are_met_to_six_digits_from_the_second_start(name: str) -> None:
     y, x, start, certified = read(name)
     free = [(-np.inf, np.inf)] * start.size
-    found = minimise(
-        normal_of(MODELS[name], y, x), start, free, evaluations=5000, tolerance=3e-16
-    )
+    found = minimise(normal_of(MODELS[name], y, x), start, free, evaluations=5000, tolerance=3e-16)
     np.testing.assert_allclose(found.at, certified, rtol=1e-6)

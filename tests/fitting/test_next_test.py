@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from hotbench.fitting.next_test import Proposal, rank
 
 PRECISION = np.diag([100.0, 1.0])

@@ -2,6 +2,7 @@ import math
 
 import numpy as np
 import pytest
+
 from hotbench.fitting.selection import TIE, Candidate, bic, choose, inflation
 
 

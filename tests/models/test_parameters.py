@@ -1,4 +1,5 @@
 import pytest
+
 from hotbench.core.errors import BadInput
 from hotbench.models.parameters import Parameter, checked
 
