@@ -109,6 +109,7 @@ class StepTest(Procedure):
         if self.dip:
             moves.heat(printer, self.dip[0])
             moves.rest(printer, self.dip[0])
+            moves.hold(printer, self.dip[0], self.hold_s)
             moves.dip(printer, *self.dip)
         if self.validate:
             self._validate(printer)
@@ -140,7 +141,8 @@ class StepTest(Procedure):
         total += (len(self.fans) - 1) * pace.move_s(self.cool_to_C, self.highest_C)
         total += sum(pace.move_s(self.highest_C, self.cool_to_C, fan) for fan in self.fans)
         if self.dip:
-            total += pace.move_s(self.cool_to_C, self.dip[0]) + _dip_s(*self.dip, pace, 0.0)
+            total += pace.move_s(self.cool_to_C, self.dip[0]) + self.hold_s
+            total += _dip_s(*self.dip, pace, 0.0)
         return total + (self._validation_s(pace) if self.validate else 0.0)
 
     def _validation_s(self, pace: Pace) -> float:

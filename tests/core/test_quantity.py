@@ -27,5 +27,5 @@ def test_text_without_interval() -> None:
     ],
 )
 def test_contradictions_are_refused(parts: dict[str, float]) -> None:
-    with pytest.raises(ValueError, match="interval|together|confidence"):
+    with pytest.raises(ValueError, match=r"interval|together|confidence"):
         Quantity(value=2.0, unit="K", basis="fitted", **parts)
