@@ -18,7 +18,7 @@ from hotbench.procedures.options import (
 from hotbench.procedures.phases import held_out
 from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
-from hotbench.procedures.waiting import QUICK
+from hotbench.procedures.waiting import QUICK, pause
 
 VALIDATION_TOP, VALIDATION_MIDDLE, VALIDATION_END = 0.9, 0.4, 0.15
 """Temperatures of the held-out stretch, as shares of the way from cool_to_C to the highest."""
@@ -109,7 +109,7 @@ class StepTest(Procedure):
         if self.dip:
             moves.heat(printer, self.dip[0])
             moves.rest(printer, self.dip[0])
-            moves.hold(printer, self.dip[0], self.hold_s)
+            pause(printer, self.hold_s)
             moves.dip(printer, *self.dip)
         if self.validate:
             self._validate(printer)
