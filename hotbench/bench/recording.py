@@ -2,7 +2,7 @@
 
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +26,7 @@ from hotbench.procedures import registry
 from hotbench.procedures.extrusions import LaterScale
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.runner import outcome_of, run
+from hotbench.store.errors import RecordingFailed
 from hotbench.store.writer import RunWriter
 
 Confirm = Callable[[Sequence[str]], None]
@@ -197,7 +198,9 @@ def _run(procedure: Procedure, printer: Printer, writer: RunWriter) -> Outcome:
         printer.begin_run()
         outcome = run(procedure, printer)
     except BaseException as error:
-        writer.close(outcome_of(error))
+        with suppress(RecordingFailed):
+            # The run then reads as cut off; what ended it is the error to report.
+            writer.close(outcome_of(error))
         if isinstance(error, HotbenchError):
             raise RecordingEnded(error, writer.folder) from error
         raise

@@ -10,7 +10,6 @@ from hotbench.procedures import moves
 from hotbench.procedures.options import (
     check_above,
     check_fans,
-    check_positive,
     check_range,
     check_temperatures,
     option,
@@ -23,6 +22,8 @@ from hotbench.procedures.waiting import QUICK, pause
 VALIDATION_TOP, VALIDATION_MIDDLE, VALIDATION_END = 0.9, 0.4, 0.15
 """Temperatures of the held-out stretch, as shares of the way from cool_to_C to the highest."""
 VALIDATION_DIP_SHIFT_K = (15.0, 10.0)
+LONGEST_HOLD_s = 6.0 * 3600.0
+"""Nobody stays beside a hot machine for longer."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ class StepTest(Procedure):
     def __post_init__(self) -> None:
         check_temperatures("to_C", self.to_C)
         check_fans("fans", self.fans)
-        check_positive("hold_s", self.hold_s)
+        check_range("hold_s", self.hold_s, 1.0, LONGEST_HOLD_s, "s")
         check_range("cool_to_C", self.cool_to_C, 30.0, 200.0, "°C")
         check_above("to_C", min(self.to_C), "cool_to_C", self.cool_to_C + 20.0)
         if self.dip:
@@ -205,7 +206,7 @@ class HoldTest(Procedure):
 
     def __post_init__(self) -> None:
         check_temperatures("temperature_C", (self.temperature_C,))
-        check_positive("duration_s", self.duration_s)
+        check_range("duration_s", self.duration_s, 1.0, LONGEST_HOLD_s, "s")
         check_fans("fan", (self.fan,))
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
