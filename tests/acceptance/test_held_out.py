@@ -1,9 +1,10 @@
 """Fits judged by the simulated printers' true figures, within twice the acceptance table.
 
-Every printer, named and randomised, with seeds from 9000 on that served no development: each keeps to
-twice the table's 95 of 100. The table's medians are those of 200 printers; over the six of a kind here
-they are held too, but for the time back, whose median is 0.7 % on the block and 0.9 % on the long melt
-zone where twice the block's median is 0.6 %. tests/studies judges the medians on more printers.
+Every printer, named and randomised, with seeds from 9000 on that served no development: each keeps
+to twice the table's 95 of 100. The table's medians are those of 200 printers; over the six of a
+kind here they are held too, but for the time back, whose median is 0.7 % on the block and 0.9 % on
+the long melt zone where twice the block's median is 0.6 %. tests/studies judges the medians on
+more printers.
 """
 
 from collections.abc import Mapping, Sequence
