@@ -136,13 +136,13 @@ def test_there_are_enough_kinds_and_phases() -> None:
 
 @pytest.mark.parametrize("kind", list(KINDS)[::3])
 def test_trouble_in_one_phase(kind: str, tmp_path: Path, recorder: Recorder) -> None:
-    """Some kinds, each in another phase; the whole matrix is the slow test below."""
+    """Some kinds, each in another phase; the whole matrix is the study below."""
     choices = moments()
     procedure, _, at_s = choices[7 * list(KINDS).index(kind) % len(choices)]
     endure(kind, procedure, at_s, tmp_path / "run", recorder)
 
 
-@pytest.mark.slow
+@pytest.mark.study
 @pytest.mark.parametrize("kind", KINDS)
 def test_trouble_in_every_phase(kind: str, tmp_path: Path, recorder: Recorder) -> None:
     for i, (procedure, _, at_s) in enumerate(moments()):
