@@ -45,7 +45,8 @@ def read_extrusions(content: bytes, path: Path) -> tuple[Extrusion, ...]:
 
 
 def _floats(column: "pd.Series[Any]") -> FloatArray:
-    return column.to_numpy(dtype=np.float64)
+    # A copy of its own: compiled code would be compiled again for pandas' read-only views.
+    return column.to_numpy(dtype=np.float64, copy=True)
 
 
 def _texts(column: "pd.Series[str]") -> TextArray:
