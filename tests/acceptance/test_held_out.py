@@ -1,10 +1,8 @@
 """Fits judged by the simulated printers' true figures, within twice the acceptance table.
 
 Every printer, named and randomised, with seeds from 9000 on that served no development: each keeps
-to twice the table's 95 of 100. The table's medians are those of 200 printers; over the six of a
-kind here they are held too, but for the time back, whose median is 0.7 % on the block and 0.9 % on
-the long melt zone where twice the block's median is 0.6 %. tests/studies judges the medians on
-more printers.
+to twice the table's 95 of 100, and the median over the six of a kind to twice the table's median.
+The time back of the two slow kinds misses that median and is an expected failure until it holds.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,6 +34,8 @@ BLOCK = {"median": (0.3, 1.0, 1.0, 0.2, 0.3), "95 of 100": (0.9, 3.8, 3.6, 1.4, 
 """Absolute error in %, by figure, of the prototype over 200 randomised printers."""
 ACCEPTED = {"swift-sleeve": SLEEVE, "plain-block": BLOCK, "long-melt": BLOCK}
 FACTOR = 2.0
+TIME_BACK_SHORT = ("plain-block", "long-melt")
+"""Kinds whose median time back misses twice the table's median (0.6 %): 0.72 and 0.70 % when written."""
 FIRST_SEED = 9000
 RELATIVES = 5
 
@@ -157,6 +157,10 @@ def test_every_printer_of_a_kind(kind: str, tmp_path: Path) -> None:
         beyond[f"{case.label}, dip in the profile"] = too_large(
             FIGURES[3:], stated_errors_percent(analysis, case.spec), each[3:]
         )
-    middle = np.median(np.abs(found), axis=0)
-    beyond["median"] = too_large(FIGURES[:4], middle[:4], median[:4])
+    medians = dict(too_large(FIGURES, np.median(np.abs(found), axis=0), median))
+    short = medians.pop("time back", None) if kind in TIME_BACK_SHORT else None
+    beyond["median"] = medians
     assert {what: rows for what, rows in beyond.items() if rows} == {}
+    if short is not None:
+        pytest.xfail(f"median time back {short}")
+    assert kind not in TIME_BACK_SHORT, "holds now: take the kind off the list"
