@@ -1,0 +1,59 @@
+"""The command line: arguments in, bench calls, tables out."""
+
+import sys
+from collections.abc import Sequence
+
+import click
+
+from hotbench import __version__
+from hotbench.cli import jobs, printer, profile, record, runs
+from hotbench.cli.arguments import SuggestingGroup
+from hotbench.core.errors import HotbenchError
+
+
+@click.group(cls=SuggestingGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="hotbench")
+def app() -> None:
+    """Measure a hot end, fit its models, and write its numbers down.
+
+    The chain: record → fit → profile. Try it without hardware:
+
+        hotbench demo --out demo-run
+    """
+
+
+for _command in (
+    *printer.COMMANDS,
+    *record.COMMANDS,
+    *runs.COMMANDS,
+    *profile.COMMANDS,
+    *jobs.COMMANDS,
+):
+    app.add_command(_command)
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run a command line and return its exit code; every foreseen error becomes one line."""
+    try:
+        app.main(args=arguments, prog_name="hotbench", standalone_mode=False)
+    except (click.Abort, KeyboardInterrupt):
+        return _fail("interrupted", 130)
+    except click.ClickException as error:
+        return _fail(error.format_message(), 2)
+    except HotbenchError as error:
+        return _fail(str(error), error.exit_code)
+    except BrokenPipeError:
+        return 0
+    except OSError as error:
+        return _fail(f"{error.filename or 'file'}: {error.strerror or error}", 2)
+    return 0
+
+
+def _fail(message: str, code: int) -> int:
+    click.echo(f"hotbench: {' '.join(message.split())}", err=True)
+    return code
+
+
+def main() -> None:
+    """Entry point of the `hotbench` command."""
+    sys.exit(run())

@@ -1,0 +1,170 @@
+"""Arguments of commands: kinds of value, and options that several commands share."""
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from hotbench.core.errors import nearest
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class Number(click.ParamType[Any]):
+    """A finite number, optionally within limits that belong to the range."""
+
+    name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf) -> None:
+        self.low, self.high = low, high
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> float:
+        """The number; anything else, NaN and infinities too, is refused in one line."""
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not math.isfinite(number):
+            return self.fail(f"{value!r} is not a number", param, ctx)
+        if not self.low <= number <= self.high:
+            limits = f"{self.low:g} to {self.high:g}"
+            return self.fail(f"{number:g} is outside {limits}", param, ctx)
+        return number
+
+
+class Numbers(click.ParamType[Any]):
+    """A list of numbers separated by commas, such as 0,0.5,1."""
+
+    name = "numbers"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, ...]:
+        """The numbers as a tuple; anything else is refused in one line."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            numbers = tuple(float(part) for part in str(value).split(",") if part.strip())
+        except ValueError:
+            numbers = ()
+        if not (numbers and all(map(math.isfinite, numbers))):
+            return self.fail(f"{value!r} is not a list of numbers such as 0,0.5,1", param, ctx)
+        return numbers
+
+
+class Dip(click.ParamType[Any]):
+    """Two temperatures joined by a dash, such as 220-190."""
+
+    name = "FROM-TO"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float]:
+        """The two temperatures in °C."""
+        if isinstance(value, tuple):
+            return value
+        high, _, low = str(value).partition("-")
+        try:
+            return (NUMBER.convert(high, param, ctx), NUMBER.convert(low, param, ctx))
+        except click.BadParameter:
+            return self.fail(f"{value!r} is not two temperatures such as 220-190", param, ctx)
+
+
+NUMBERS = Numbers()
+NUMBER = Number()
+POSITIVE = Number(low=1e-6)
+AMBIENT = Number(low=-50.0, high=80.0)
+SEED = click.IntRange(min=0)
+
+
+class SuggestingGroup(click.Group):
+    """A group that names the nearest command when it does not know one."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """As click does, with a suggestion in the one line."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            names = self.list_commands(ctx)
+            guess = nearest(args[0], names)
+            hint = f"did you mean '{guess}'?" if guess else f"known: {', '.join(names)}"
+            raise click.UsageError(f"no such command '{args[0]}'; {hint}", ctx) from error
+
+
+def options(*decorators: Callable[[Function], Function]) -> Callable[[Function], Function]:
+    """Several click decorators as one, in reading order."""
+
+    def apply(function: Function) -> Function:
+        for decorator in reversed(decorators):
+            function = decorator(function)
+        return function
+
+    return apply
+
+
+as_json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+runs_argument = click.argument("runs", nargs=-1, required=True, type=click.Path(path_type=Path))
+printer_option = click.option(
+    "--printer", default="swift-sleeve", show_default=True, help="Which simulated printer."
+)
+seed_option = click.option(
+    "--seed", type=SEED, default=1, show_default=True, help="Seed of all randomness."
+)
+fit_options = options(
+    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
+    click.option(
+        "--fault-deviation",
+        "fault_deviation_K",
+        type=POSITIVE,
+        help="Deviation from the setpoint at which the board faults, K.",
+    ),
+    click.option(
+        "--power", "power_W", type=POSITIVE, help="Heater power at full duty, W (wattmeter)."
+    ),
+)
+port_options = options(
+    click.option(
+        "--port",
+        required=True,
+        help="Device, socket://host:port, rfc2217://host:port or sim:NAME.",
+    ),
+    click.option(
+        "--baud",
+        type=click.IntRange(min=1),
+        default=115200,
+        show_default=True,
+        help="Baud rate of a device.",
+    ),
+    click.option(
+        "--duty-scale",
+        type=POSITIVE,
+        default=127.0,
+        show_default=True,
+        help="Number in the report's @ field that means full duty.",
+    ),
+    click.option(
+        "--interval",
+        "interval_s",
+        type=Number(low=0.02, high=5.0),
+        default=0.1,
+        show_default=True,
+        help="Seconds between samples.",
+    ),
+    click.option(
+        "--limit-temperature",
+        "limit_temperature_C",
+        type=POSITIVE,
+        default=260.0,
+        show_default=True,
+        help="Never command above this, °C.",
+    ),
+    click.option("--seed", type=SEED, default=1, hidden=True),
+    click.option("--yes", is_flag=True, help="Do not ask before heating (for scripts)."),
+    as_json_option,
+)
+record_options = options(
+    click.option(
+        "--out", required=True, type=click.Path(path_type=Path), help="Run folder to create."
+    ),
+    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
+    click.option("--note", default="", help="Remark kept with the run."),
+    port_options,
+)

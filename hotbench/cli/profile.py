@@ -1,0 +1,114 @@
+"""Commands on machine profiles: build, check, show, compare, tune."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hotbench.cli.arguments import (
+    NUMBER,
+    POSITIVE,
+    SuggestingGroup,
+    as_json_option,
+    fit_options,
+    runs_argument,
+)
+from hotbench.cli.output import emit
+
+
+@click.group(cls=SuggestingGroup)
+def profile() -> None:
+    """Build, check and show machine profiles."""
+
+
+@profile.command()
+@runs_argument
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="YAML file to write.")
+@click.option("--name", help="Name of the machine; default: from the runs.")
+@fit_options
+@as_json_option
+def build(
+    runs: Sequence[Path], out: Path, name: str | None, *, as_json: bool, **given: Any
+) -> None:
+    """Fit the runs and write the machine profile.
+
+    Example: hotbench profile build runs/* --out machine.yaml
+    """
+    from hotbench.bench.analysis import FitOptions
+    from hotbench.bench.profiling import build_file
+    from hotbench.bench.progress import progress
+
+    with progress("profile") as step:
+        result = build_file(runs, out, FitOptions(**given), name=name, progress=step)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+@profile.command("check")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--runs", "runs_folder", type=click.Path(path_type=Path), help="Verify against runs.")
+@as_json_option
+def profile_check(file: Path, runs_folder: Path | None, *, as_json: bool) -> None:
+    """Check a profile: form, evidence, plausibility, and the runs it names.
+
+    Example: hotbench profile check machine.yaml --runs runs
+    """
+    from hotbench.bench.profiling import check_file
+
+    result = check_file(file, runs_folder)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+    result.raise_if_short()
+
+
+@profile.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@as_json_option
+def show(file: Path, *, as_json: bool) -> None:
+    """Show a profile's headline numbers.
+
+    Example: hotbench profile show machine.yaml
+    """
+    from hotbench.bench.profiling import show_file
+
+    result = show_file(file)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+@click.command()
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+@as_json_option
+def compare(first: Path, second: Path, *, as_json: bool) -> None:
+    """Compare two profiles, such as before and after a firmware change.
+
+    Example: hotbench compare before.yaml after.yaml
+    """
+    from hotbench.bench.comparing import compare_files
+
+    result = compare_files(first, second)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option(
+    "--duty-scale",
+    type=POSITIVE,
+    default=1.0,
+    show_default=True,
+    help="Duty number for full power.",
+)
+@as_json_option
+def tune(file: Path, temperature_C: float, duty_scale: float, *, as_json: bool) -> None:
+    """Controller gains from a profile's heater model, by several published rules.
+
+    Example: hotbench tune machine.yaml --at 220
+    """
+    from hotbench.bench.tuning import tune_file
+
+    result = tune_file(file, temperature_C=temperature_C, duty_full_scale=duty_scale)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+COMMANDS = (profile, compare, tune)

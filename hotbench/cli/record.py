@@ -1,0 +1,132 @@
+"""Commands that record a test."""
+
+from typing import Any
+
+import click
+
+from hotbench.cli.arguments import NUMBER, NUMBERS, POSITIVE, Dip, SuggestingGroup, record_options
+from hotbench.cli.output import ask, confirmer, emit
+
+
+@click.group(cls=SuggestingGroup)
+def record() -> None:
+    """Record a test over the serial line into a run folder."""
+
+
+@record.command()
+@click.option(
+    "--to", "to_C", type=NUMBERS, default="240", show_default=True, help="°C, one or more."
+)
+@click.option(
+    "--fan", "fans", type=NUMBERS, default="0,0.5,1", show_default=True, help="Fan, 0 to 1."
+)
+@click.option("--dip", type=Dip(), default="220-190", show_default=True, help="A dip, °C.")
+@click.option(
+    "--hold", "hold_s", type=NUMBER, default=60.0, show_default=True, help="Hold time, s."
+)
+@click.option("--validate/--no-validate", default=True, help="Record a stretch the fit never sees.")
+@record_options
+def step(**given: Any) -> None:
+    """Heat-up, hold, cool-down at each fan setting, and a dip.
+
+    Example: hotbench record step --port /dev/ttyUSB0 --out runs/step --to 240 --fan 0,0.5,1
+    """
+    _record("step", given)
+
+
+@record.command()
+@click.option(
+    "--from", "low_C", type=NUMBER, default=190.0, show_default=True, help="Lower end, °C."
+)
+@click.option(
+    "--to", "high_C", type=NUMBER, default=230.0, show_default=True, help="Upper end, °C."
+)
+@click.option("--rates", "rates_K_per_s", type=NUMBERS, help="Fixed rates, K/s; default: adaptive.")
+@click.option("--cooling-rates", "cooling_rates_K_per_s", type=NUMBERS, help="Other rates down.")
+@click.option("--first-rate", "first_rate_K_per_s", type=POSITIVE, help="Where to begin, K/s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@click.option("--max-ramps", type=int, default=14, show_default=True)
+@click.option(
+    "--fault-deviation", "fault_deviation_K", type=POSITIVE, help="Board faults at this, K."
+)
+@click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and go on.")
+@record_options
+def ramp(**given: Any) -> None:
+    """Setpoint ramps up and down at rates chosen as it goes.
+
+    Example: hotbench record ramp --port /dev/ttyUSB0 --out runs/ramp --from 190 --to 230
+    """
+    _record("ramp", given)
+
+
+@record.command()
+@click.option("--from", "from_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option(
+    "--to", "to_C", type=NUMBERS, default="190", show_default=True, help="°C, one or more."
+)
+@click.option("--fan", "fans", type=NUMBERS, default="0,1", show_default=True, help="Fan, 0 to 1.")
+@record_options
+def dip(**given: Any) -> None:
+    """Dips to a lower temperature and back.
+
+    Example: hotbench record dip --port /dev/ttyUSB0 --out runs/dip --from 220 --to 190,200
+    """
+    _record("dip", given)
+
+
+@record.command()
+@click.option("--to", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option("--duration", "duration_s", type=NUMBER, default=120.0, show_default=True, help="s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@record_options
+def hold(**given: Any) -> None:
+    """Hold one temperature.
+
+    Example: hotbench record hold --port /dev/ttyUSB0 --out runs/hold --to 220 --duration 300
+    """
+    _record("hold", given)
+
+
+@record.command()
+@click.option(
+    "--temperatures", "temperatures_C", type=NUMBERS, default="200,220,240", show_default=True
+)
+@click.option(
+    "--flows", "flows_mm3_per_s", type=NUMBERS, help="Fixed flows, mm³/s; default: adaptive."
+)
+@click.option("--length", "length_mm", type=POSITIVE, help="Filament per extrusion, mm.")
+@click.option("--weighings", "max_weighings", type=int, default=36, show_default=True)
+@click.option("--material", default="PLA", show_default=True)
+@click.option(
+    "--filament-diameter", "filament_diameter_mm", type=POSITIVE, default=1.75, show_default=True
+)
+@click.option(
+    "--density", "filament_density_g_per_cm3", type=POSITIVE, default=1.24, show_default=True
+)
+@click.option(
+    "--scale",
+    default="prompt",
+    show_default=True,
+    help="Where masses come from: prompt, later, or the port of a weighing scale "
+    "(the simulated printer in virtual time weighs by itself).",
+)
+@click.option("--scale-pattern", help="Regular expression with one group, the mass in grams.")
+@record_options
+def extrude(**given: Any) -> None:
+    """Extrude into air at several flows and temperatures, and weigh.
+
+    Example: hotbench record extrude --port /dev/ttyUSB0 --out runs/melt --temperatures 200,220,240
+    """
+    _record("extrude", given)
+
+
+def _record(procedure: str, given: dict[str, Any]) -> None:
+    from hotbench.bench.recording import record_from_options
+
+    as_json, yes = given.pop("as_json"), given.pop("yes")
+    result = record_from_options(procedure, given, confirm=confirmer(yes=yes), prompt=ask)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+    result.raise_if_short()
+
+
+COMMANDS = (record,)

@@ -1,0 +1,106 @@
+"""Commands on recorded runs: import, fit, report, runs."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from hotbench.cli.arguments import AMBIENT, POSITIVE, as_json_option, fit_options, runs_argument
+from hotbench.cli.output import emit
+
+
+@click.command("import")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Run folder to create.")
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    required=True,
+    metavar="FIELD=NAME[:UNIT]",
+    help="Field time, temperature, setpoint, duty, fan, flow or phase; duty and fan take "
+    "fraction, percent, LOW-HIGH such as 0-255; duty also volts.",
+)
+@click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C.")
+@click.option(
+    "--held-out-after", "held_out_after_s", type=POSITIVE, help="From here on no fit sees it, s."
+)
+@as_json_option
+def import_(
+    file: Path,
+    out: Path,
+    columns: Sequence[str],
+    ambient_C: float | None,
+    held_out_after_s: float | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Bring in a log recorded elsewhere.
+
+    Example: hotbench import log.csv --out runs/log --column time=t --column temperature=hotend
+    --column duty=pwm:0-255
+    """
+    from hotbench.bench.importing import import_log
+
+    result = import_log(file, out, columns, ambient_C=ambient_C, held_out_after_s=held_out_after_s)
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+@click.command()
+@runs_argument
+@click.option("--out", type=click.Path(path_type=Path), help="Write the fit as YAML.")
+@fit_options
+@as_json_option
+def fit(runs: Sequence[Path], out: Path | None, *, as_json: bool, **given: Any) -> None:
+    """Fit heater, slew and melt models to recorded runs.
+
+    Example: hotbench fit runs/step runs/ramp --out fit.yaml
+    """
+    from hotbench.bench.analysis import FitOptions, analyse
+    from hotbench.bench.plain import write_yaml
+    from hotbench.bench.progress import progress
+
+    with progress("fit") as step:
+        analysis = analyse(runs, FitOptions(**given), progress=step)
+    if out is not None:
+        write_yaml(analysis.plain(), out)
+    emit(analysis.plain(), as_json=as_json, tables=analysis.tables())
+    analysis.raise_if_nothing_identified()
+
+
+@click.command()
+@runs_argument
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="HTML file to write.")
+@fit_options
+@as_json_option
+def report(runs: Sequence[Path], out: Path, *, as_json: bool, **given: Any) -> None:
+    """Write one self-contained HTML report of the runs.
+
+    Example: hotbench report runs/* --out report.html
+    """
+    from hotbench.bench.analysis import FitOptions, analyse
+    from hotbench.bench.progress import progress
+    from hotbench.bench.reporting import write_report
+
+    with progress("report") as step:
+        write_report(analyse(runs, FitOptions(**given), progress=step), out)
+    emit({"report": str(out)}, as_json=as_json, lines=[f"report written: {out}"])
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--recover", is_flag=True, help="Close runs that were cut off.")
+@as_json_option
+def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
+    """List run folders and verify their hashes.
+
+    Example: hotbench runs demo-run/runs
+    """
+    from hotbench.bench.importing import run_table
+
+    table = run_table(folder, mend=recover)
+    emit({"runs": table.plain()}, as_json=as_json, tables=[table])
+
+
+COMMANDS = (import_, fit, report, runs)
