@@ -9,7 +9,7 @@ from hotbench.core.errors import BadInput
 
 
 def test_heating_needs_a_person_or_an_explicit_yes(capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(BadInput, match="nobody at a terminal .* --yes"):
+    with pytest.raises(BadInput, match=r"nobody at a terminal .* --yes"):
         confirmer(yes=False)(["heat to 240 °C"])
     assert CAUTIONS in capsys.readouterr().err
 
