@@ -1,21 +1,24 @@
 """Choosers that procedures are given: which ramp rate or which flow to try next."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
+
+import numpy as np
+from scipy.special import ndtri
 
 from hotbench.core.records import Event, Extrusion, Run, RunInfo
 from hotbench.fitting.flow_choice import FlowPlan, next_extrusion
-from hotbench.fitting.ramps import Direction, RampTrial, ramp_trials
+from hotbench.fitting.ramps import ABANDONED, Direction, RampTrial, ramp_trials
 from hotbench.fitting.rate_choice import LadderPlan, next_rate
+from hotbench.fitting.slew import COVERAGE, FAULT_SPREAD
 from hotbench.procedures.ramps import NextRate
 from hotbench.procedures.ramps import RampTrial as RecordedRamp
 
 FIRST_HEATING_K_per_s, FIRST_COOLING_K_per_s = 0.5, 0.2
 """Where a ladder begins when nothing is known: slower than any hot end cools by itself."""
-ABANDON_SHARE = 0.7
-"""A ramp is stopped once it deviates by this share of the level at which the board faults."""
-BELOW_ABANDONED = 0.85
+ABANDON_SHARE = float(np.exp(-ndtri(COVERAGE) * FAULT_SPREAD))
+"""A ramp is stopped once it deviates by this share of the level at which the board faults: there
+one board in a hundred would, by the assumed spread."""
 _INFO = RunInfo(run_id="ladder", procedure="ramp", created="")
 
 
@@ -63,29 +66,20 @@ def rate_chooser(plan: LadderPlan) -> NextRate:
 
     def choose(trials: Sequence[RecordedRamp]) -> float | None:
         own = [trial for trial in trials if trial.direction == plan.direction]
-        evidence = [t for trial in own if not trial.abandoned for t in _evidence(trial)]
-        lost = [trial.rate_K_per_s for trial in own if trial.abandoned]
-        choice = next_rate(evidence, _below(plan, lost))
+        choice = next_rate([t for trial in own for t in _evidence(trial)], plan)
         return None if choice is None else round(choice.rate_K_per_s, 4)
 
     return choose
 
 
-def _below(plan: LadderPlan, abandoned_K_per_s: Sequence[float]) -> LadderPlan:
-    """The plan kept clear of rates at which a ramp had to be abandoned."""
-    if not abandoned_K_per_s:
-        return plan
-    highest = min(plan.highest_K_per_s, BELOW_ABANDONED * min(abandoned_K_per_s))
-    first = min(plan.first_K_per_s, highest)
-    return replace(plan, highest_K_per_s=highest, first_K_per_s=first)
-
-
 def _evidence(recorded: RecordedRamp) -> list[RampTrial]:
     """A ramp as the fit sees it when it reads the run later."""
-    faults = []
-    if recorded.fault is not None and recorded.samples:
-        faults = [Event(recorded.samples[-1].time_s, "fault", recorded.fault)]
-    return ramp_trials(Run.from_samples(_INFO, recorded.samples, events=faults))
+    heard = []
+    if recorded.samples:
+        ends_s = recorded.samples[-1].time_s
+        heard += [Event(ends_s, "fault", recorded.fault)] if recorded.fault is not None else []
+        heard += [Event(ends_s, "note", ABANDONED)] if recorded.abandoned else []
+    return ramp_trials(Run.from_samples(_INFO, recorded.samples, events=heard))
 
 
 def _flow_chooser(plain: Mapping[str, Any], density_g_per_cm3: float) -> dict[str, Any]:

@@ -38,7 +38,7 @@ def compare_ladders(
 ) -> LadderComparison:
     """Whether a second ladder follows its setpoint better: common slope, two levels."""
     groups = [[t for t in side if t.direction == direction] for side in (before, after)]
-    faults = [sum(not t.clean for t in group) for group in groups]
+    faults = [sum(t.fault is not None for t in group) for group in groups]
     counts = np.array([[f, len(group) - f] for f, group in zip(faults, groups, strict=True)])
     p_faults = float(fisher_exact(counts).pvalue)
     ratio, p_deviation = _deviation_ratio(groups, confidence)

@@ -32,7 +32,8 @@ class RampTrial:
     of the raw readings, as the controller's own watch meets them. noise_K: standard deviation of
     the readings. saturation: share of samples at full duty (heating) or none (cooling), NaN where
     duty is unknown. movement_K: setpoint travelled within 60 s, this ramp included. fault: the
-    board's line, verbatim; the deviation is then what had been reached before it.
+    board's line, verbatim; the deviation is then what had been reached before it. abandoned: the
+    setpoint was stopped on the way, so that the whole ramp would have deviated by more.
     """
 
     direction: Direction
@@ -46,13 +47,14 @@ class RampTrial:
     saturation: float = float("nan")
     movement_K: float = float("nan")
     fault: str | None = None
+    abandoned: bool = False
     samples: int = 0
     run_id: str = ""
 
     @property
     def clean(self) -> bool:
-        """No fault."""
-        return self.fault is None
+        """A whole ramp without a fault."""
+        return self.fault is None and not self.abandoned
 
     @property
     def visible(self) -> bool:
@@ -68,8 +70,8 @@ class RampTrial:
 def ramp_trials(run: Run) -> list[RampTrial]:
     """The ramps of a run, in order: every stretch whose phase reads `ramp up R` or `ramp down R`.
 
-    R is the rate in K/s. Stretches held out for validation, ramps that were abandoned before
-    their end, and those with fewer than three usable samples, are left out.
+    R is the rate in K/s. Stretches held out for validation, and those with fewer than three
+    usable samples, are left out.
     """
     trials = (_trial(run, first, last) for first, last in _stretches(run))
     return [trial for trial in trials if trial is not None]
@@ -87,9 +89,7 @@ def _stretches(run: Run) -> Iterator[tuple[int, int]]:
     edges = np.flatnonzero(run.phase[1:] != run.phase[:-1]) + 1
     for first, last in zip([0, *edges], [*edges, len(run)], strict=True):
         phase = str(run.phase[first])
-        if phase.startswith(VALIDATION_PHASE) or not PHASE.search(phase):
-            continue
-        if not _abandoned(run, first, last):
+        if PHASE.search(phase) and not phase.startswith(VALIDATION_PHASE):
             yield int(first), int(last)
 
 
@@ -133,6 +133,7 @@ def _trial(run: Run, first: int, last: int) -> RampTrial | None:
         saturation=_saturation(run.duty[index], direction),
         movement_K=_movement(run, int(index[-1])),
         fault=fault,
+        abandoned=_abandoned(run, first, last),
         samples=int(index.size),
         run_id=run.info.run_id,
     )

@@ -1,7 +1,7 @@
 """Which ramp rate to try next: climb while the deviation is small, refine, confirm once."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -18,6 +18,7 @@ from hotbench.fitting.slew import (
     RateCap,
     Regression,
     SlewOptions,
+    abandoned_limit_K_per_s,
     fault_level_K,
     fit_direction,
     is_saturated,
@@ -101,6 +102,7 @@ def next_rate(trials: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | Non
     confirming ramp at the rate that will be claimed.
     """
     own = [trial for trial in trials if trial.direction == plan.direction]
+    plan = _below_abandoned(own, plan)
     if not own:
         return RateChoice(plan.first_K_per_s, "climb", "first, cautious rate")
     if len(own) >= plan.ramps:
@@ -115,6 +117,13 @@ def next_rate(trials: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | Non
     claim = fit_direction(own, plan.options, RateCap(plan.highest_K_per_s, "power"))
     fit = regress(own, level, plan.options)
     return _settle(own, claim, fit, plan)
+
+
+def _below_abandoned(own: Sequence[RampTrial], plan: LadderPlan) -> LadderPlan:
+    """The plan kept clear of rates at which a ramp had to be abandoned."""
+    highest = min(plan.highest_K_per_s, abandoned_limit_K_per_s(own))
+    first = min(plan.first_K_per_s, highest)
+    return replace(plan, highest_K_per_s=highest, first_K_per_s=first)
 
 
 def _capped(rate: float, plan: LadderPlan) -> float:

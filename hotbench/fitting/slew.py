@@ -34,7 +34,12 @@ FEWEST_TRIALS = 5
 CURVED_T = 1.5
 SATURATED = 0.8
 """Share of a ramp spent at full (or no) duty from which on the hot end, not the loop, sets the
-deviation: beyond such a ramp nothing is extrapolated."""
+deviation."""
+NEAR_STOP = 0.5
+"""From this share on the deviation is about to rise steeply: nothing faster is claimed."""
+BELOW_ABANDONED = 0.9
+"""Of the slowest abandoned ramp's rate: nothing faster is tried or claimed. Such a ramp reached
+the deviation at which one board in a hundred faults."""
 CONFIRM_WITHIN = 0.97
 _GRID = 64
 
@@ -63,7 +68,7 @@ class DirectionFit:
     rate: value without interval, since `coverage` and `confidence` make it a one-sided claim.
     limit_K_per_s: where the typical deviation meets the fault level (half the ramps fault).
     level_K: the fault level used, less what noise adds. spread: residual log spread. widen: what
-    would raise the stated rate.
+    would raise the stated rate. abandoned: ramps among the trials that were stopped on the way.
     """
 
     direction: Direction
@@ -85,6 +90,7 @@ class DirectionFit:
     movement_K: float
     assumptions: tuple[str, ...]
     widen: str
+    abandoned: int = 0
     curve: SlewCurve | None = field(default=None, repr=False)
 
 
@@ -180,7 +186,7 @@ def fault_level_K(trials: Sequence[RampTrial]) -> float | None:
     reached = [
         trial.peak_K if np.isfinite(trial.peak_K) else trial.deviation_K
         for trial in trials
-        if not trial.clean
+        if trial.fault is not None
     ]
     return min(reached) if reached else None
 
@@ -192,10 +198,34 @@ def fit_direction(
     level = options.fault_deviation_K
     seen = fault_level_K(trials)
     level = seen if level is None else level
-    usable = [trial for trial in trials if trial.visible and trial.clean]
-    if level is None or len(usable) < FEWEST_TRIALS:
+    cap = _below_abandoned(trials, cap)
+    if level is None or not _is_enough(trials):
         return _by_faults(trials, options, cap)
-    return _by_deviation(trials, level, options, cap)
+    fit = _by_deviation(trials, trials, level, options, cap)
+    at_stop = min((t.rate_K_per_s for t in trials if t.clean and is_saturated(t)), default=np.inf)
+    led = [trial for trial in trials if trial.rate_K_per_s < at_stop]
+    if len(led) == len(trials) or not _is_enough(led):
+        return fit
+    below = _by_deviation(trials, led, level, options, cap)
+    return max(fit, below, key=lambda found: found.rate.value if found.rate else 0.0)
+
+
+def _is_enough(trials: Sequence[RampTrial]) -> bool:
+    """Whether there are enough whole ramps with a visible deviation for a regression."""
+    return sum(trial.visible and trial.clean for trial in trials) >= FEWEST_TRIALS
+
+
+def abandoned_limit_K_per_s(trials: Sequence[RampTrial]) -> float:
+    """The rate that abandoned ramps leave open; infinity without any."""
+    return BELOW_ABANDONED * min((t.rate_K_per_s for t in trials if t.abandoned), default=np.inf)
+
+
+def _below_abandoned(trials: Sequence[RampTrial], cap: RateCap | None) -> RateCap | None:
+    """The physical cap, or the lower one that abandoned ramps set."""
+    limit = abandoned_limit_K_per_s(trials)
+    if limit < (cap.rate_K_per_s if cap else np.inf):
+        return RateCap(limit, "controller fault")
+    return cap
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,7 +297,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
     high = [
         trial
         for trial in trials
-        if not trial.clean
+        if trial.fault is not None
         and trial.visible
         and not is_saturated(trial)
         and np.log(trial.deviation_K) > line.value(np.log(np.array([trial.rate_K_per_s])))[0]
@@ -283,7 +313,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
         curved=curved,
         fastest_clean=float(rates.max()),
         slowest=float(rates.min()),
-        saturated=any(is_saturated(t) for t in trials if t.rate_K_per_s >= rates.max()),
+        saturated=any(t.saturation >= NEAR_STOP for t in trials if t.rate_K_per_s >= rates.max()),
         options=options,
     )
 
@@ -344,9 +374,18 @@ def _first_crossing(grid: FloatArray, curve: FloatArray, level: float) -> float:
 
 
 def _by_deviation(
-    trials: Sequence[RampTrial], level_K: float, options: SlewOptions, cap: RateCap | None
+    trials: Sequence[RampTrial],
+    used: Sequence[RampTrial],
+    level_K: float,
+    options: SlewOptions,
+    cap: RateCap | None,
 ) -> DirectionFit:
-    fit = regress(trials, level_K, options)
+    """The claim from a regression on `used`: all trials, or those that the loop led.
+
+    No curve follows the corner where the hot end stops following: ramps beyond it may spoil what
+    the slower ones tell, and those claim no rate above their own.
+    """
+    fit = regress(used, level_K, options)
     grid = fit.grid()
     log_bound = fit.bound(grid)
     bound = fit.safe_rate(log_bound)
@@ -466,7 +505,8 @@ def _direction_fit(
         coverage=options.coverage,
         confidence=options.confidence,
         trials=len(trials),
-        faults=sum(not trial.clean for trial in trials),
+        faults=sum(trial.fault is not None for trial in trials),
+        abandoned=sum(trial.abandoned for trial in trials),
         confirmed=rate is not None and is_confirmed(trials, rate.value),
         level_K=level_K,
         spread=spread,

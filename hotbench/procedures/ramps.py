@@ -28,6 +28,8 @@ Direction = Literal["heating", "cooling"]
 TAIL_s, TAIL_EXTRA_s = 20.0, 3.0
 MOST_FAULTS = 3
 LEAD_K, LONGEST_STEP_s = 2.0, 0.5
+SOAK_s = 60.0
+"""A hot end just heated up still feeds its insulation: its first ramp would deviate less."""
 ABANDONED = "ramp abandoned"
 """How the note about an abandoned ramp begins."""
 BETWEEN = Settling(within_K=0.6, window_s=15.0, timeout_s=180.0)
@@ -180,6 +182,7 @@ class Ladder:
     def _go_to_low(self) -> None:
         moves.heat(self._printer, self._test.low_C, fan=self._test.fan)
         moves.rest(self._printer, self._test.low_C, BETWEEN)
+        pause(self._printer, SOAK_s)
 
     def _next(self, direction: Direction) -> float | None:
         done = sum(trial.direction == direction for trial in self.trials)
