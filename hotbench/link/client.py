@@ -12,9 +12,11 @@ from hotbench.core.records import Event, EventKind, Extrusion, Sample
 from hotbench.link.config import LinkConfig, check_fraction
 from hotbench.link.dating import ReportDating
 from hotbench.link.dialogue import Dialogue, Heard, acknowledges
-from hotbench.link.feeding import FeedLog
+from hotbench.link.feeding import Feeding, ahead_s
 from hotbench.link.safety import (
     EMERGENCY_STOP,
+    QUICK_STOP,
+    QUICK_STOP_CAPABILITY,
     OffProof,
     fan_command,
     heat_command,
@@ -26,6 +28,7 @@ from hotbench.link.setpoints import SetpointLog
 from hotbench.wire.faults import REFUSED
 from hotbench.wire.replies import (
     Banner,
+    Capability,
     Fault,
     Identity,
     Ok,
@@ -79,7 +82,8 @@ class Printer:
         self._origin_s = transport.now_s()
         self._identity: Identity | None = None
         self._dating = ReportDating()
-        self._feeds = FeedLog()
+        self._feeds = Feeding()
+        self._capabilities: dict[str, str] = {}
         self._setpoints = SetpointLog(
             self.config.setpoint_grace_s, self.config.setpoint_tolerance_K
         )
@@ -173,7 +177,11 @@ class Printer:
         self._fan = fraction
 
     def extrude(self, length_mm: float, speed_mm_per_s: float) -> None:
-        """Start feeding filament; samples carry the commanded flow until it has been fed."""
+        """Start feeding filament; samples carry the commanded flow until it has been fed.
+
+        It is sent in pieces while samples are asked for, so that the board holds little that a
+        stop could not take back, see `feeding`.
+        """
         if not (0.0 < length_mm < math.inf and 0.0 < speed_mm_per_s < math.inf):
             raise BadInput(
                 "length and speed of an extrusion must be positive",
@@ -182,13 +190,13 @@ class Printer:
         if not self._relative_feed:
             self._command("M83")
             self._relative_feed = True
-        self._command(f"G1 E{length_mm:.4f} F{speed_mm_per_s * 60.0:.3f}")
-        flow_mm3_per_s = speed_mm_per_s * self.config.filament_area_mm2
-        self._feeds.add(self.now_s(), length_mm / speed_mm_per_s, flow_mm3_per_s)
+        self._feeds.ask(length_mm, speed_mm_per_s, self._ahead_s())
+        self._feed_on()
 
     def next_sample(self) -> Sample:
         """The next temperature reading, already handed to every observer."""
         self._ready()
+        self._feed_on()
         end_s = self._dialogue.now_s() + self._dialogue.patience_s
         polls = 0
         while not self._fresh:
@@ -223,7 +231,7 @@ class Printer:
         and in `safe_outcome`.
         """
         self._tolerant = self._quiet_observers = self._dialogue.deaf_to_stop = True
-        self._feeds.clear()
+        self._feeds.drop()
         for command in safe_commands(self.config):
             self._tell("command", command)
         try:
@@ -231,6 +239,7 @@ class Printer:
         except (LinkError, OSError) as error:
             self.note(str(error))
             self.safe_outcome = self._switch_off_elsewhere()
+        self._stop_moves()
         self._fan = self.config.fan_safe
         self._fresh.clear()
         self._tell_safe_outcome()
@@ -304,13 +313,30 @@ class Printer:
         if self.config.auto_report:
             due_s = self._dialogue.now_s() + OVERDUE * self.config.sample_interval_s
         while not self._fresh and self._dialogue.now_s() < due_s:
-            self._dialogue.read(due_s)
+            self._dialogue.read(min(due_s, self._feed_due_s()))
+            self._feed_on()
         if self._fresh:
             return
         # A poll that came late does not hurry the ones after it.
         now_s, interval_s = self._dialogue.now_s(), self.config.sample_interval_s
         self._poll_due_s = (due_s if now_s - due_s < interval_s else now_s) + interval_s
         self._dialogue.command("M105", also=TemperatureReport)
+
+    def _ahead_s(self) -> float:
+        return ahead_s(self.round_trip_s, self.time_scale)
+
+    def _feed_due_s(self) -> float:
+        """When to feed on, on the transport's clock: rounding must not tell two clocks apart."""
+        return self._origin_s + self._feeds.due_s(self._ahead_s())
+
+    def _feed_on(self) -> None:
+        """Send what the board may hold of an extrusion that waits."""
+        while self._feed_due_s() <= self._dialogue.now_s():
+            piece = self._feeds.take()
+            self._command(f"G1 E{piece.length_mm:.4f} F{piece.speed_mm_per_s * 60.0:.3f}")
+            gap_s = self._feeds.sent(piece, self.now_s(), self.config.filament_area_mm2)
+            if gap_s:
+                self.note(f"the line was slow: the filament stood still for {gap_s:.2f} s")
 
     # hearing
 
@@ -323,6 +349,8 @@ class Printer:
         elif isinstance(reply, Banner):
             self._hear_banner(reply)
         elif not isinstance(reply, Ok):
+            if isinstance(reply, Capability):
+                self._capabilities[reply.name] = reply.value
             self._tell("heard", reply.text)
 
     def _hear_report(self, report: TemperatureReport, heard: Heard) -> None:
@@ -416,6 +444,18 @@ class Printer:
             self._dialogue.write(EMERGENCY_STOP + safe_bytes(self.config))
             return "off" if self._shows_off() else "unconfirmed"
         return "unconfirmed"
+
+    def _stop_moves(self) -> None:
+        """Have the board drop the filament moves that it still holds, where it can."""
+        feeding = self._feeds.end_s > self.now_s()
+        announced = self._capabilities.get(QUICK_STOP_CAPABILITY, "0") != "0"
+        if not (feeding and (announced or self.config.quick_stop)):
+            return
+        self._tell("command", QUICK_STOP.decode().strip())
+        with suppress(LinkError, OSError):
+            self._dialogue.write(QUICK_STOP)
+            self._dialogue.settle(QUIET_s)
+            self._feeds.clear()
 
     def _shows_off(self) -> bool:
         """Whether the board shows that it is off, asked again and again for a while."""

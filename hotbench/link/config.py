@@ -24,7 +24,7 @@ class LinkConfig:
     one. setpoint_grace_s and setpoint_tolerance_K: how long and how far the board's reported
     setpoint may differ from the commanded one. safe_patience_s: how long to wait for the board to
     confirm that it is off. reconnect_s: how long, on the wall clock, to look for a port that
-    vanished.
+    vanished. quick_stop: the board takes M410, though it may not announce it.
     """
 
     duty_full_scale: float = 127.0
@@ -37,6 +37,7 @@ class LinkConfig:
     limit_temperature_C: float = 260.0
     fan_safe: float = 0.0
     numbered: bool = True
+    quick_stop: bool = False
     filament_diameter_mm: float = 1.75
     tool: int | None = None
     setpoint_grace_s: float = 3.0

@@ -35,6 +35,10 @@ def safe_bytes(config: LinkConfig) -> bytes:
 
 EMERGENCY_STOP = b"\nM112\n"
 """The last resort for a board that does not confirm that its heater is off."""
+QUICK_STOP = b"\nM410\n"
+"""Drops the moves that a board still holds, where it takes that word."""
+QUICK_STOP_CAPABILITY = "EMERGENCY_PARSER"
+"""What a board lists that takes M108, M112 and M410 on arrival; from memory."""
 
 
 class OffProof:

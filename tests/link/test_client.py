@@ -226,7 +226,12 @@ def test_flow_follows_the_commanded_extrusion(connect: Connect, board: Board) ->
     printer = connect(filament_diameter_mm=2.0)
     printer.extrude(2.0, 4.0)
     printer.extrude(1.0, 1.0)
-    assert board.lines[-3:] == ["M83", "G1 E2.0000 F240.000", "G1 E1.0000 F60.000"]
+    assert board.lines[-4:] == [
+        "M83",
+        "G1 E2.0000 F240.000",
+        "G1 E0.5000 F60.000",
+        "G1 E0.5000 F60.000",
+    ]
     flows = [printer.next_sample().flow_mm3_per_s for _ in range(20)]
     # The area of a 2 mm filament is pi mm2: 0.5 s at 4 pi, then 1 s at pi.
     assert set(flows[:4]) == {4.0 * math.pi}
@@ -261,9 +266,9 @@ def test_harmless_errors_are_heard_only(connect: Connect, board: Board, recorder
 
 def test_a_refusal_ends_the_run(connect: Connect, board: Board) -> None:
     printer = connect()
-    board.expect("G1 E10.0000 F60.000", "echo:extrusion refused, too cold\nok")
+    board.expect("G1 E0.5000 F60.000", "echo:extrusion refused, too cold\nok")
     with pytest.raises(LinkError, match="board refused: echo:extrusion refused"):
-        printer.extrude(10.0, 1.0)
+        printer.extrude(0.5, 1.0)
 
 
 def test_a_restart_ends_the_run(connect: Connect, board: Board) -> None:

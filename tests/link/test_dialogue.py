@@ -90,10 +90,10 @@ def test_a_lost_acknowledgement_is_asked_for(connect: Connect, board: Board) -> 
 
 def test_a_move_without_a_number_is_never_sent_twice(connect: Connect, board: Board) -> None:
     printer = connect(numbered=False, reply_timeout_s=3.0)
-    board.expect("G1 E10.0000 F60.000", "")
+    board.expect("G1 E0.5000 F60.000", "")
     with pytest.raises(NoReply):
-        printer.extrude(10.0, 1.0)
-    assert board.lines.count("G1 E10.0000 F60.000") == 1
+        printer.extrude(0.5, 1.0)
+    assert board.lines.count("G1 E0.5000 F60.000") == 1
 
 
 def test_keep_alives_extend_the_patience(connect: Connect, board: Board) -> None:

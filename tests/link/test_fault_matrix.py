@@ -17,8 +17,9 @@ from hotbench.link.watch import Watch
 from hotbench.procedures.extrusions import ExtrudeTest
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.ramps import RampTest, StepSizeTest
+from hotbench.procedures.repetition import RepetitionTest
 from hotbench.procedures.runner import outcome_of, run
-from hotbench.procedures.steps import DipTest, HoldTest, RepetitionTest, StepTest
+from hotbench.procedures.steps import DipTest, HoldTest, StepTest
 from hotbench.sim.board import SimulatedPrinter
 from hotbench.sim.mischief import KINDS, TroubledPrinter
 from hotbench.sim.printers import PRINTERS
@@ -48,7 +49,7 @@ PROCEDURES: dict[str, Callable[[SimulatedPrinter], Procedure]] = {
         scale=board.scale,
     ),
     "jump": lambda _: StepSizeTest(low_C=190.0, sizes_K=(5.0, 10.0)),
-    "repetition": lambda _: RepetitionTest(from_C=200.0, to_C=190.0, count=2, rest_s=4.0),
+    "repetition": lambda _: RepetitionTest(from_C=200.0, to_C=190.0, count=2, rests_s=(4.0,)),
 }
 
 

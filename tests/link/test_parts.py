@@ -1,4 +1,4 @@
-"""The client's small parts: dating, feeds, setpoints, scaled time, signals."""
+"""The client's small parts: dating, setpoints, scaled time, signals."""
 
 import math
 import os
@@ -10,7 +10,6 @@ import pytest
 
 from hotbench.core.ports import StopSignal, Transport
 from hotbench.link.dating import ReportDating
-from hotbench.link.feeding import FeedLog
 from hotbench.link.scaling import ScaledTransport
 from hotbench.link.setpoints import SetpointLog
 from hotbench.link.stopping import StopOnSignals
@@ -40,22 +39,6 @@ def test_reports_in_one_piece_keep_their_distance() -> None:
     assert times_s == [9.0, 9.5, 10.0]
     dating.restart()
     assert dating.date(1.0, None) == 1.0
-
-
-def test_feeds_follow_one_another() -> None:
-    feeds = FeedLog()
-    feeds.add(1.0, 2.0, 5.0)
-    feeds.add(1.5, 1.0, 7.0)
-    assert [feeds.flow_mm3_per_s(t) for t in (0.9, 1.0, 2.9, 3.0, 3.9, 4.0)] == [
-        0.0,
-        5.0,
-        5.0,
-        7.0,
-        7.0,
-        0.0,
-    ]
-    feeds.clear()
-    assert feeds.flow_mm3_per_s(1.5) == 0.0
 
 
 def test_setpoints_agree_while_they_move() -> None:
