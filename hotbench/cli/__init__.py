@@ -7,7 +7,7 @@ import click
 
 from hotbench import __version__
 from hotbench.cli import jobs, printer, profile, record, runs
-from hotbench.cli.arguments import SuggestingGroup
+from hotbench.cli.arguments import SuggestingGroup, unknown_option
 from hotbench.core.errors import HotbenchError
 
 
@@ -38,6 +38,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         app.main(args=arguments, prog_name="hotbench", standalone_mode=False)
     except (click.Abort, KeyboardInterrupt):
         return _fail("interrupted", 130)
+    except click.NoSuchOption as error:
+        return _fail(unknown_option(error), 2)
     except click.ClickException as error:
         return _fail(error.format_message(), 2)
     except HotbenchError as error:

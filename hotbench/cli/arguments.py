@@ -76,17 +76,42 @@ SEED = click.IntRange(min=0)
 
 
 class SuggestingGroup(click.Group):
-    """A group that names the nearest command when it does not know one."""
+    """A group that names its commands when none is given, and the nearest to an unknown one."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does, but without arguments one line instead of the whole help."""
+        if not args:
+            known = ", ".join(self.list_commands(ctx))
+            raise click.UsageError(f"no command given; known: {known}; --help explains", ctx)
+        return super().parse_args(ctx, args)
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """As click does, with a suggestion in the one line."""
         try:
             return super().resolve_command(ctx, args)
+        except click.NoSuchOption:
+            raise
         except click.UsageError as error:
-            names = self.list_commands(ctx)
-            guess = nearest(args[0], names)
-            hint = f"did you mean '{guess}'?" if guess else f"known: {', '.join(names)}"
+            hint = _hint(args[0], self.list_commands(ctx))
             raise click.UsageError(f"no such command '{args[0]}'; {hint}", ctx) from error
+
+
+def unknown_option(error: click.NoSuchOption) -> str:
+    """One line on an option that its command does not have, with the nearest one it has."""
+    options = error.ctx.command.get_params(error.ctx) if error.ctx else []
+    known = [
+        name
+        for option in options
+        if not getattr(option, "hidden", False)
+        for name in (*option.opts, *option.secondary_opts)
+        if name.startswith("-")
+    ]
+    return f"no such option '{error.option_name}'; {_hint(error.option_name, known)}"
+
+
+def _hint(word: str, known: list[str]) -> str:
+    guess = nearest(word, known)
+    return f"did you mean '{guess}'?" if guess else f"known: {', '.join(known)}"
 
 
 def options(*decorators: Callable[[Function], Function]) -> Callable[[Function], Function]:

@@ -1,20 +1,39 @@
-"""Usage errors are one line on standard error and exit code 2."""
+"""Usage errors are one line on standard error and exit code 2; help is quick and fits its width."""
 
+import subprocess
+import sys
+
+import click
 import pytest
 
 from hotbench.cli import app, run
+from hotbench.core.errors import BadInput, FellShort, Stopped
+
+HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "numba", "lmfit", "pydantic", "serial", "rich")
 
 
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
+        ([], "no command given; known: check, compare"),
+        (["record"], "no command given; known: dip, extrude, hold, "),
+        (["profile"], "known: build, check, show"),
         (["rcord"], "did you mean 'record'?"),
         (["record", "stp"], "did you mean 'step'?"),
-        (["record", "step", "--prt", "x"], "--port"),
+        (["profile", "bild"], "did you mean 'build'?"),
+        (["zzzz"], "known: check, compare, demo"),
+        (["--verison"], "no such option '--verison'; did you mean '--version'?"),
+        (["record", "step", "--prt", "x"], "no such option '--prt'; did you mean '--port'?"),
+        (["record", "step", "--prt=x"], "no such option '--prt'; did you mean '--port'?"),
+        (["record", "--otu", "r"], "no such option '--otu'"),
+        (["record", "step", "--no-valdate"], "did you mean '--no-validate'?"),
+        (["ports", "--q"], "known: --json, -h, --help"),
         (["record", "step", "--out", "r"], "--port"),
         (["record", "step", "--port", "x", "--out", "r", "--dip", "220"], "220-190"),
         (["record", "step", "--port", "x", "--out", "r", "--fan", "a"], "0,0.5,1"),
         (["fit"], "RUNS"),
+        (["fit", "r", "--out"], "'--out' requires an argument"),
+        (["ports", "extra"], "extra"),
         (["sim", "--pty", "--tcp", "0"], "exclude each other"),
     ],
 )
@@ -35,6 +54,46 @@ def commands(group: object, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]
     return found
 
 
+def command_at(path: tuple[str, ...]) -> click.Command:
+    command: click.Command = app
+    for name in path:
+        assert isinstance(command, click.Group)
+        command = command.commands[name]
+    return command
+
+
+def long_options(path: tuple[str, ...]) -> list[str]:
+    """The visible options of a command that are long enough to be misspelt."""
+    return [
+        name
+        for option in command_at(path).params
+        if isinstance(option, click.Option) and not option.hidden
+        for name in option.opts
+        if len(name) > 5
+    ]
+
+
+@pytest.mark.parametrize("path", commands(app), ids=" ".join)
+def test_a_misspelt_option_of_any_command_gets_its_name(
+    path: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its last letter twice."""
+    assert long_options(path)
+    for name in long_options(path):
+        misspelt = name + name[-1]
+        assert run([*path, misspelt]) == 2
+        said = capsys.readouterr().err
+        assert said == f"hotbench: no such option '{misspelt}'; did you mean '{name}'?\n"
+
+
+@pytest.mark.parametrize("path", [("check",), ("record", "step")], ids=" ".join)
+def test_a_hidden_option_is_not_suggested(
+    path: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*path, "--seeed"]) == 2
+    assert "--seed" not in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("path", commands(app), ids=" ".join)
 def test_every_command_has_an_example_and_json(
     path: tuple[str, ...], capsys: pytest.CaptureFixture[str]
@@ -45,9 +104,82 @@ def test_every_command_has_an_example_and_json(
     assert "--json" in text
 
 
+@pytest.mark.parametrize("columns", [80, 100])
+@pytest.mark.parametrize("path", [(), ("record",), ("profile",), *commands(app)], ids=" ".join)
+def test_help_fits_its_width(path: tuple[str, ...], columns: int) -> None:
+    command = command_at(path)
+    context = click.Context(command, info_name="hotbench", max_content_width=columns)
+    context.terminal_width = columns
+    lines = command.get_help(context).splitlines()
+    assert max(map(len, lines)) <= columns
+    assert not any(line != line.rstrip() for line in lines)
+    assert lines[0].startswith("Usage: hotbench")
+    assert lines[2].strip().endswith((".", ",", "a", "the", "few")) or len(lines[2]) > columns // 2
+
+
 def test_the_contract_of_commands() -> None:
     first_words = {path[0] for path in commands(app)}
     assert first_words == {
         "demo", "sim", "ports", "check", "record", "import", "fit", "profile",
         "compare", "tune", "rehearse", "report", "runs",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--help"], ["--version"], ["record", "step", "--help"], ["rcord"], ["fit"], ["sim", "--x"]],
+    ids=" ".join,
+)
+def test_nothing_heavy_is_loaded_to_help_or_to_refuse(arguments: list[str]) -> None:
+    code = (
+        "import sys; from hotbench.cli import run; run(sys.argv[1:]);"
+        f"print(*sorted(set(sys.modules) & set({HEAVY!r})), file=sys.stderr)"
+    )
+    done = subprocess.run(  # noqa: S603 - this interpreter
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True
+    )
+    assert done.stderr.splitlines()[-1] == ""
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "line"),
+    [
+        (BadInput("no such thing", where="x.csv"), 2, "x.csv: no such thing"),
+        (FellShort("nothing\nidentified"), 1, "nothing identified"),
+        (Stopped("heater off"), 130, "heater off"),
+        (KeyboardInterrupt(), 130, "interrupted"),
+        (click.Abort(), 130, "interrupted"),
+        (OSError(28, "No space left on device", "run/samples.csv"), 2, "run/samples.csv: No space"),
+        (OSError("odd"), 2, "file: odd"),
+    ],
+    ids=lambda part: type(part).__name__,
+)
+def test_every_foreseen_error_is_one_line_with_its_code(
+    error: BaseException, code: int, line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    @click.command()
+    def failing() -> None:
+        raise error
+
+    app.add_command(failing, "failing")
+    try:
+        assert run(["failing"]) == code
+    finally:
+        del app.commands["failing"]
+    heard = capsys.readouterr()
+    assert heard.out == ""
+    (said,) = heard.err.strip().splitlines()  # click ends the line on which a terminal shows ^C
+    assert said.startswith(f"hotbench: {line}")
+
+
+def test_a_closed_pipe_is_no_error(capsys: pytest.CaptureFixture[str]) -> None:
+    @click.command()
+    def closed() -> None:
+        raise BrokenPipeError
+
+    app.add_command(closed, "closed")
+    try:
+        assert run(["closed"]) == 0
+    finally:
+        del app.commands["closed"]
+    assert capsys.readouterr().err == ""
