@@ -28,6 +28,7 @@ EXTRUSION_FIELDS = (
     "delivered_mass_g",
     "delivered_mm",
     "bond_force_N",
+    "bond_section_mm2",
 )
 VALIDATION_PHASE = "validate"
 """Phases whose name starts with this word are held out of every fit and judge it."""
@@ -65,6 +66,7 @@ class Extrusion:
     delivered_mass_g: float | None = None
     delivered_mm: float | None = None
     bond_force_N: float | None = None
+    bond_section_mm2: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,8 +75,8 @@ class RunInfo:
 
     created: ISO 8601 UTC. settings: the procedure's options, JSON values only. ambient_C: given
     by the user, else None (then taken from a cold start). time_scale: board seconds per wall
-    second, 1 on hardware. filament_diameter_mm and filament_density_g_per_cm3 belong to
-    extrusion runs.
+    second, 1 on hardware. hot_end, nozzle, material and the filament's figures belong to extrusion
+    runs.
     """
 
     run_id: str
@@ -87,6 +89,8 @@ class RunInfo:
     host: str = ""
     software_version: str = ""
     ambient_C: float | None = None
+    hot_end: str = ""
+    nozzle: str = ""
     material: str = ""
     filament_diameter_mm: float = 1.75
     filament_density_g_per_cm3: float = 1.24

@@ -8,7 +8,7 @@ from hotbench.core.records import Extrusion
 from hotbench.store.rows import number, to_bytes
 
 COMMANDED = ("setpoint_C", "commanded_mm3_per_s", "commanded_mm")
-MEASURED = ("delivered_mass_g", "delivered_mm", "bond_force_N")
+MEASURED = ("delivered_mass_g", "delivered_mm", "bond_force_N", "bond_section_mm2")
 
 
 def commanded_digest(extrusions: Sequence[Extrusion]) -> str:

@@ -38,6 +38,7 @@ _NUMBERS: Mapping[str, tuple[str, str, Mapping[str, Any], str]] = {
     "delivered_mass_g": ("g", "g", _POSITIVE, "Weighed extrudate; empty until weighed"),
     "delivered_mm": ("mm", "mm", _POSITIVE, "Measured filament length that moved"),
     "bond_force_N": ("N", "N", _POSITIVE, "Peak force of a pulled layer bond"),
+    "bond_section_mm2": ("mm²", "mm2", _POSITIVE, "Section of the pulled sample"),
 }
 _TEXTS: Mapping[str, tuple[Mapping[str, Any], str]] = {
     "phase": ({}, "What the procedure was doing; 'validate ...' is held out of fits"),

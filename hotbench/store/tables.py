@@ -17,6 +17,10 @@ from hotbench.store.layout import COLUMNS, EVENTS, SAMPLES, TEXT_COLUMNS
 from hotbench.store.rows import unescape
 
 
+LATER_FIELDS = frozenset({"bond_section_mm2"})
+"""Columns of extrusions.csv that runs of earlier versions lack."""
+
+
 def read_samples(content: bytes, path: Path) -> dict[str, Any]:
     """Columns of samples.csv by name, one array each."""
     columns: dict[str, Any] = {
@@ -36,8 +40,9 @@ def read_extrusions(content: bytes, path: Path) -> tuple[Extrusion, ...]:
     """Extrusions from the whole rows of extrusions.csv."""
     if not content:
         return ()
-    table = _table(content, path, EXTRUSION_FIELDS)
-    values = table.loc[:, list(EXTRUSION_FIELDS)].to_numpy(dtype=np.float64)
+    absent = LATER_FIELDS.difference(_header(content, path))
+    table = _table(content, path, [name for name in EXTRUSION_FIELDS if name not in absent])
+    values = table.reindex(columns=list(EXTRUSION_FIELDS)).to_numpy(dtype=np.float64)
     return tuple(
         Extrusion(*row[:3], *(None if np.isnan(value) else value for value in row[3:]))
         for row in values.tolist()

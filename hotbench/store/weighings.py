@@ -160,7 +160,8 @@ def _accepted(folder: Path, content: Content) -> list[Extrusion]:
     commanded = _commanded_now(folder, content)
     measured = package.evidence["measured"]
     pairs = zip(commanded, measured, strict=True)
-    return [_with(extrusion, dict(zip(MEASURED, row, strict=True))) for extrusion, row in pairs]
+    # Runs of earlier versions have fewer measured columns.
+    return [_with(extrusion, dict(zip(MEASURED, row, strict=False))) for extrusion, row in pairs]
 
 
 def _commanded_now(folder: Path, content: Content) -> list[Extrusion]:

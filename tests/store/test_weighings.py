@@ -65,13 +65,13 @@ def test_an_outlier_is_rejected_only_with_its_reason_kept(folder: Path) -> None:
 def test_the_run_s_own_table_may_be_edited_in_place(folder: Path) -> None:
     path = folder / "extrusions.csv"
     lines = path.read_text().splitlines()
-    lines[1:] = ["220.0;2,0;100;0,298;;", "220;6;100;0,297;;", "220;10;100;;;"]
+    lines[1:] = ["220.0;2,0;100;0,298;;;", "220;6;100;0,297;;;", "220;10;100;;;;"]
     path.write_text("\r\n".join([lines[0].replace(",", ";"), *lines[1:]]) + "\r\n")
     assert not verify(folder).intact
     weighings.fill_from_csv(folder, path)
     assert masses(folder) == [0.298, 0.297, None]
     assert verify(folder).intact
-    assert path.read_text().splitlines()[1] == "220,2,100,0.298,,"
+    assert path.read_text().splitlines()[1] == "220,2,100,0.298,,,"
     weighings.undo(folder)
     assert masses(folder) == [None] * 3
 

@@ -199,7 +199,7 @@ def test_a_closed_run_takes_nothing_more(write_run, tmp_path: Path, info: RunInf
 def test_extrusions_get_a_file_only_when_there_are_any(write_run: Callable[..., Path]) -> None:
     assert not (write_run("without") / "extrusions.csv").exists()
     folder = write_run("with", extrusions=(Extrusion(220.0, 6.0, 100.0),))
-    assert (folder / "extrusions.csv").read_text().splitlines()[1] == "220,6,100,,,"
+    assert (folder / "extrusions.csv").read_text().splitlines()[1] == "220,6,100,,,,"
 
 
 def test_a_second_writer_is_kept_out_until_the_first_is_done(tmp_path: Path, info: RunInfo) -> None:
