@@ -19,6 +19,11 @@ FIRST_HEATING_K_per_s, FIRST_COOLING_K_per_s = 0.5, 0.2
 ABANDON_SHARE = float(np.exp(-ndtri(COVERAGE) * FAULT_SPREAD))
 """A ramp is stopped once it deviates by this share of the level at which the board faults: there
 one board in a hundred would, by the assumed spread."""
+MOVE_SHARE = 0.7
+"""No single change is larger, and no repeated dip deviates by more, than this share of that level;
+it is left wider than for ramps, since nothing here is refined towards the level."""
+JUMP_SHARES = (0.3, 0.5, MOVE_SHARE)
+"""Sizes of single changes over the fault level where none are given that keep below it."""
 _INFO = RunInfo(run_id="ladder", procedure="ramp", created="")
 
 
@@ -29,6 +34,8 @@ def choosers(
     plain = dict(settings)
     if name == "ramp":
         return plain, _ramp_choosers(plain)
+    if name in ("jump", "repetition"):
+        return _kept_below(name, plain), {}
     if name == "extrude" and not plain.get("flows_mm3_per_s"):
         return plain, _flow_chooser(plain, density_g_per_cm3)
     return plain, {}
@@ -46,6 +53,19 @@ def _ramp_choosers(plain: dict[str, Any]) -> dict[str, Any]:
     heating = ladder_plan("heating", first or FIRST_HEATING_K_per_s, highest, fault_K, ramps)
     cooling = ladder_plan("cooling", first or FIRST_COOLING_K_per_s, highest, fault_K, ramps)
     return {"next_heating_rate": rate_chooser(heating), "next_cooling_rate": rate_chooser(cooling)}
+
+
+def _kept_below(name: str, plain: dict[str, Any]) -> dict[str, Any]:
+    """Settings that stay below the stated fault level, where one is stated."""
+    level_K = plain.pop("fault_deviation_K", None)
+    if level_K is None:
+        return plain
+    most_K = MOVE_SHARE * level_K
+    if name == "repetition":
+        return {"abandon_deviation_K": most_K, **plain}
+    given = plain.get("sizes_K", ())
+    sizes = tuple(size_K for size_K in given if size_K <= most_K)
+    return {**plain, "sizes_K": sizes or tuple(round(s * level_K, 1) for s in JUMP_SHARES)}
 
 
 def ladder_plan(

@@ -7,6 +7,10 @@ import click
 from hotbench.cli.arguments import NUMBER, NUMBERS, POSITIVE, Dip, SuggestingGroup, record_options
 from hotbench.cli.output import ask, confirmer, emit
 
+fault_deviation_option = click.option(
+    "--fault-deviation", "fault_deviation_K", type=POSITIVE, help="Board faults at this, K."
+)
+
 
 @click.group(cls=SuggestingGroup)
 def record() -> None:
@@ -46,9 +50,7 @@ def step(**given: Any) -> None:
 @click.option("--first-rate", "first_rate_K_per_s", type=POSITIVE, help="Where to begin, K/s.")
 @click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
 @click.option("--max-ramps", type=int, default=14, show_default=True)
-@click.option(
-    "--fault-deviation", "fault_deviation_K", type=POSITIVE, help="Board faults at this, K."
-)
+@fault_deviation_option
 @click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and go on.")
 @record_options
 def ramp(**given: Any) -> None:
@@ -72,6 +74,42 @@ def dip(**given: Any) -> None:
     Example: hotbench record dip --port /dev/ttyUSB0 --out runs/dip --from 220 --to 190,200
     """
     _record("dip", given)
+
+
+@record.command()
+@click.option(
+    "--from", "low_C", type=NUMBER, default=190.0, show_default=True, help="Lower end, °C."
+)
+@click.option("--sizes", "sizes_K", type=NUMBERS, help="Sizes to try, K.")
+@click.option("--times", type=int, default=2, show_default=True, help="How often each size.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@fault_deviation_option
+@click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and confirm.")
+@record_options
+def jump(**given: Any) -> None:
+    """Single changes of the setpoint, growing until one is not tolerated.
+
+    Example: hotbench record jump --port /dev/ttyUSB0 --out runs/jump --sizes 5,10,20
+    """
+    _record("jump", given)
+
+
+@record.command()
+@click.option("--from", "from_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option("--to", "to_C", type=NUMBER, default=200.0, show_default=True, help="°C.")
+@click.option("--rests", "rests_s", type=NUMBERS, help="Rests between dips, s; longest first.")
+@click.option("--dips", "count", type=int, default=5, show_default=True, help="Dips at each rest.")
+@click.option("--rate", "heating_rate_K_per_s", type=POSITIVE, help="Setpoint on the way up, K/s.")
+@click.option("--cooling-rate", "cooling_rate_K_per_s", type=POSITIVE, help="And down, K/s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@fault_deviation_option
+@record_options
+def repeat(**given: Any) -> None:
+    """The same dip many times in a row, at shrinking rests.
+
+    Example: hotbench record repeat --port /dev/ttyUSB0 --out runs/repeat --rate 1 --dips 5
+    """
+    _record("repetition", given)
 
 
 @record.command()

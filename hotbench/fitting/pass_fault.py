@@ -61,11 +61,13 @@ def safe_rate_from_faults(
     faulted: NDArray[np.bool_],
     coverage: float,
     confidence: float,
+    unit: str = "K/s",
 ) -> PassFaultClaim | None:
     """Safe rate at the lower end of the limit's posterior, never above the fastest clean ramp.
 
     None when no ramp was clean. `coverage` of ramps pass at the rate with `confidence`, provided
-    the limit is as steep as assumed and lies within the stated bounds.
+    the limit is as steep as assumed and lies within the stated bounds. Sizes and travels are
+    judged alike, in their own unit.
     """
     if faulted.all() or not rates_K_per_s.size:
         return None
@@ -78,6 +80,6 @@ def safe_rate_from_faults(
     return PassFaultClaim(
         min(rate, clean),
         belief.quantile(0.5),
-        f"the rate's limit varies by {100.0 * STEEPNESS:g} % and lies between "
-        f"{0.5 * slowest:.3g} and {highest:.3g} K/s",
+        f"the limit varies by {100.0 * STEEPNESS:g} % and lies between "
+        f"{0.5 * slowest:.3g} and {highest:.3g} {unit}",
     )

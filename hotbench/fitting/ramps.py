@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import savgol_filter
 
 from hotbench.core.arrays import FloatArray
@@ -73,7 +74,7 @@ def ramp_trials(run: Run) -> list[RampTrial]:
     R is the rate in K/s. Stretches held out for validation, and those with fewer than three
     usable samples, are left out.
     """
-    trials = (_trial(run, first, last) for first, last in _stretches(run))
+    trials = (_trial(run, first, last) for first, last in stretches(run))
     return [trial for trial in trials if trial is not None]
 
 
@@ -82,18 +83,18 @@ def trials_of(runs: Sequence[Run]) -> list[RampTrial]:
     return [trial for run in runs for trial in ramp_trials(run)]
 
 
-def _stretches(run: Run) -> Iterator[tuple[int, int]]:
-    """First and last-plus-one sample of each stretch of one ramp phase."""
+def stretches(run: Run, pattern: re.Pattern[str] = PHASE) -> Iterator[tuple[int, int]]:
+    """First and last-plus-one sample of each stretch of one phase, held-out ones left out."""
     if not len(run):
         return
     edges = np.flatnonzero(run.phase[1:] != run.phase[:-1]) + 1
     for first, last in zip([0, *edges], [*edges, len(run)], strict=True):
         phase = str(run.phase[first])
-        if PHASE.search(phase) and not phase.startswith(VALIDATION_PHASE):
+        if pattern.search(phase) and not phase.startswith(VALIDATION_PHASE):
             yield int(first), int(last)
 
 
-def _abandoned(run: Run, first: int, last: int) -> bool:
+def is_abandoned(run: Run, first: int, last: int) -> bool:
     """Whether the ramp was stopped before its end: its deviation is not that of a whole ramp."""
     ends_s = float(run.time_s[last]) if last < len(run) else np.inf
     return any(
@@ -108,18 +109,12 @@ def _trial(run: Run, first: int, last: int) -> RampTrial | None:
     found = PHASE.search(str(run.phase[first]))
     if found is None:
         return None
-    fault_s, fault = _fault(run, first, last)
-    window = slice(first, last)
-    use = (
-        np.isfinite(run.temperature_C[window])
-        & (run.setpoint_C[window] > 0.0)
-        & (run.time_s[window] <= fault_s)
-    )
-    if use.sum() < _FEWEST:
+    fault_s, fault = fault_within(run, first, last)
+    index = usable_samples(run, first, last, fault_s)
+    if index.size < _FEWEST:
         return None
-    index = first + np.flatnonzero(use)
     direction: Direction = "heating" if found[1] == "up" else "cooling"
-    smooth, noise_K = _smoothed(run.temperature_C[index])
+    smooth, noise_K = smoothed(run.temperature_C[index])
     setpoint = run.setpoint_C[index]
     return RampTrial(
         direction=direction,
@@ -131,15 +126,26 @@ def _trial(run: Run, first: int, last: int) -> RampTrial | None:
         to_C=float(setpoint[-1]),
         fan=_known_mean(run.fan[index]),
         saturation=_saturation(run.duty[index], direction),
-        movement_K=_movement(run, int(index[-1])),
+        movement_K=movement_K(run, int(index[-1])),
         fault=fault,
-        abandoned=_abandoned(run, first, last),
+        abandoned=is_abandoned(run, first, last),
         samples=int(index.size),
         run_id=run.info.run_id,
     )
 
 
-def _fault(run: Run, first: int, last: int) -> tuple[float, str | None]:
+def usable_samples(run: Run, first: int, last: int, until_s: float) -> NDArray[np.intp]:
+    """Indices of a stretch's samples up to a time, heater on and reading known."""
+    window = slice(first, last)
+    use = (
+        np.isfinite(run.temperature_C[window])
+        & (run.setpoint_C[window] > 0.0)
+        & (run.time_s[window] <= until_s)
+    )
+    return first + np.flatnonzero(use)
+
+
+def fault_within(run: Run, first: int, last: int) -> tuple[float, str | None]:
     """When the first fault within the stretch came, and its text; infinity and None without."""
     end_s = run.time_s[last] if last < len(run) else run.time_s[last - 1] + FAULT_WAIT_s
     end_s = max(float(end_s), float(run.time_s[last - 1]))
@@ -149,7 +155,7 @@ def _fault(run: Run, first: int, last: int) -> tuple[float, str | None]:
     return float("inf"), None
 
 
-def _smoothed(temperature_C: FloatArray) -> tuple[FloatArray, float]:
+def smoothed(temperature_C: FloatArray) -> tuple[FloatArray, float]:
     """Local parabola through seven readings, and the readings' noise about it."""
     window = min(_WINDOW, temperature_C.size - 1 + temperature_C.size % 2)
     if window <= _ORDER:
@@ -169,7 +175,8 @@ def _saturation(duty: FloatArray, direction: Direction) -> float:
     return float(np.mean(at_stop))
 
 
-def _movement(run: Run, last: int) -> float:
+def movement_K(run: Run, last: int) -> float:
+    """Setpoint travelled within MOVEMENT_WINDOW_s up to sample `last`."""
     inside = (run.time_s > run.time_s[last] - MOVEMENT_WINDOW_s) & (np.arange(len(run)) <= last)
     setpoints = run.setpoint_C[inside]
     held = setpoints[setpoints > 0.0]

@@ -97,12 +97,3 @@ def dip(
     printer.set_temperature(from_C)
     warm_to(printer, from_C)
     settle(printer, from_C, settling)
-
-
-def turn(printer: PrinterPort, from_C: float, to_C: float) -> None:
-    """A dip without settling: back as soon as the lower temperature is reached."""
-    printer.set_phase(phases.dip(from_C, to_C))
-    printer.set_temperature(to_C)
-    cool_to(printer, to_C + ARRIVED_K)
-    printer.set_temperature(from_C)
-    warm_to(printer, from_C)

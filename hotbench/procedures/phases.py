@@ -33,6 +33,11 @@ def jump(way: str, size_K: float) -> str:
     return f"jump {way} {size_K:g}"
 
 
+def repeat(number: int, rest_s: float) -> str:
+    """One of many dips, with the rest that follows it."""
+    return f"repeat {number} rest {rest_s:g}"
+
+
 def extrude(at_C: float, flow_mm3_per_s: float) -> str:
     """Filament fed at a flow."""
     return f"extrude {at_C:g} {_decimal(flow_mm3_per_s)}"

@@ -341,7 +341,8 @@ class StepSizeTest(Procedure):
     summary: ClassVar[str] = "single setpoint changes of growing size"
 
     low_C: float = option(190.0, "°C", "where the changes start and end")
-    sizes_K: tuple[float, ...] = option((5.0, 10.0, 20.0, 40.0), "K", "sizes to try, ascending")
+    sizes_K: tuple[float, ...] = option((5.0, 10.0, 15.0, 20.0, 30.0), "K", "sizes, ascending")
+    times: int = option(2, "", "how often each size is tried each way")
     fan: float = option(0.0, "fraction", "fan setting")
     reset_allowed: bool = option(
         default=False, unit="", meaning="reset the board after a fault, confirm, and end"
@@ -354,14 +355,16 @@ class StepSizeTest(Procedure):
         for size_K in self.sizes_K:
             check_range("sizes_K", size_K, 1.0, 300.0, "K")
         check_temperatures("low_C + sizes_K", (self.low_C + max(self.sizes_K),))
+        check_range("times", self.times, 1, 20, "times")
         check_fans("fan", (self.fan,))
         check_range("reset_wait_s", self.reset_wait_s, 1.0, 600.0, "s")
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Sizes, and what happens after a fault."""
         highest_C = self.low_C + max(self.sizes_K)
+        sizes = listed(sorted(self.sizes_K))
         lines = [
-            f"single setpoint changes of {listed(sorted(self.sizes_K))} K from {self.low_C:g} °C",
+            f"single setpoint changes of {sizes} K from {self.low_C:g} °C, each {self.times} times",
             "a controller fault ends the test",
         ]
         each_s = [
@@ -370,14 +373,14 @@ class StepSizeTest(Procedure):
             + 2.0 * pace.settling_s
             for size_K in self.sizes_K
         ]
-        duration_s = pace.move_s(ROOM_C, self.low_C) + sum(each_s)
+        duration_s = pace.move_s(ROOM_C, self.low_C) + self.times * sum(each_s)
         return plan_of(lines, max_temperature_C=highest_C, duration_s=duration_s)
 
     def execute(self, printer: PrinterPort) -> None:
         """Sizes in ascending order until one faults."""
         self._go_to_low(printer)
         tolerated_K: float | None = None
-        for size_K in sorted(self.sizes_K):
+        for size_K in sorted(self.sizes_K * self.times):
             try:
                 self._jump(printer, size_K)
             except ControllerFault as fault:

@@ -8,7 +8,8 @@ from hotbench.procedures.extrusions import ExtrudeTest
 from hotbench.procedures.options import Option, options_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.ramps import RampTest, StepSizeTest
-from hotbench.procedures.steps import DipTest, HoldTest, RepetitionTest, StepTest
+from hotbench.procedures.repetition import RepetitionTest
+from hotbench.procedures.steps import DipTest, HoldTest, StepTest
 
 PROCEDURES: Mapping[str, type[Procedure]] = {
     kind.name: kind

@@ -17,7 +17,7 @@ from hotbench.procedures.options import (
 from hotbench.procedures.phases import held_out
 from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
-from hotbench.procedures.waiting import QUICK, pause
+from hotbench.procedures.waiting import pause
 
 VALIDATION_TOP, VALIDATION_MIDDLE, VALIDATION_END = 0.9, 0.4, 0.15
 """Temperatures of the held-out stretch, as shares of the way from cool_to_C to the highest."""
@@ -219,46 +219,6 @@ class HoldTest(Procedure):
         """Heat and hold."""
         moves.heat(printer, self.temperature_C, fan=self.fan)
         moves.hold(printer, self.temperature_C, self.duration_s)
-
-
-@dataclass(frozen=True, kw_only=True)
-class RepetitionTest(Procedure):
-    """The same dip many times in a row, since boards also fault from accumulated movement."""
-
-    name: ClassVar[str] = "repetition"
-    summary: ClassVar[str] = "the same dip many times in a row"
-
-    from_C: float = option(220.0, "°C", "where the dips start and end")
-    to_C: float = option(190.0, "°C", "temperature to dip to")
-    count: int = option(20, "", "how many dips")
-    fan: float = option(0.0, "fraction", "fan setting")
-    rest_s: float = option(0.0, "s", "pause after each dip")
-
-    def __post_init__(self) -> None:
-        check_temperatures("to_C", (self.to_C,))
-        check_temperatures("from_C", (self.from_C,))
-        check_above("from_C", self.from_C, "to_C", self.to_C)
-        check_range("count", self.count, 1, 1000, "dips")
-        check_fans("fan", (self.fan,))
-        check_range("rest_s", self.rest_s, 0.0, 600.0, "s")
-
-    def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
-        """One line."""
-        one_s = pace.move_s(self.from_C, self.to_C, self.fan) + self.rest_s
-        one_s += pace.move_s(self.to_C, self.from_C)
-        line = f"{self.count} dips in a row from {self.from_C:g} to {self.to_C:g} °C and back"
-        duration_s = pace.move_s(ROOM_C, self.from_C) + self.count * one_s
-        return plan_of([line], max_temperature_C=self.from_C, duration_s=duration_s)
-
-    def execute(self, printer: PrinterPort) -> None:
-        """The dips, turned around as soon as each end is reached."""
-        moves.heat(printer, self.from_C, fan=self.fan)
-        moves.rest(printer, self.from_C, QUICK)
-        for done in range(1, self.count + 1):
-            moves.turn(printer, self.from_C, self.to_C)
-            if self.rest_s:
-                moves.hold(printer, self.from_C, self.rest_s)
-            printer.note(f"dip {done} of {self.count} done")
 
 
 def _dip_s(from_C: float, to_C: float, pace: Pace, fan: float) -> float:

@@ -32,9 +32,6 @@ class Settling:
     timeout_s: float = 120.0
 
 
-QUICK = Settling(window_s=3.0, timeout_s=60.0)
-
-
 class Window:
     """Readings of the last few seconds."""
 

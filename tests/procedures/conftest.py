@@ -139,7 +139,7 @@ SMALL: dict[str, dict[str, Any]] = {
         "length_mm": 20.0,
     },
     "jump": {"sizes_K": (10.0,)},
-    "repetition": {"count": 2},
+    "repetition": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 0.0)},
 }
 
 

@@ -238,7 +238,7 @@ def test_jumps_grow_until_one_faults(fake_printer) -> None:
 
 def test_after_an_allowed_reset_the_tolerated_jump_is_confirmed(fake_printer) -> None:
     printer = fake_printer(jump_lock(20.0))
-    test = StepSizeTest(sizes_K=(10.0, 20.0), reset_allowed=True, reset_wait_s=2.0)
+    test = StepSizeTest(sizes_K=(10.0, 20.0), times=1, reset_allowed=True, reset_wait_s=2.0)
     assert run(test, printer) == "complete"
     assert [p for p in printer.phases() if p.startswith("jump")] == [
         "jump up 10",
@@ -248,7 +248,10 @@ def test_after_an_allowed_reset_the_tolerated_jump_is_confirmed(fake_printer) ->
         "jump down 10",
     ]
     with pytest.raises(ControllerFault):
-        run(StepSizeTest(sizes_K=(20.0,), reset_allowed=True), fake_printer(jump_lock(20.0)))
+        run(
+            StepSizeTest(sizes_K=(20.0,), times=1, reset_allowed=True),
+            fake_printer(jump_lock(20.0)),
+        )
 
 
 @pytest.mark.parametrize(

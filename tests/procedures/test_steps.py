@@ -4,7 +4,7 @@ import pytest
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.records import Sample
 from hotbench.procedures.runner import run
-from hotbench.procedures.steps import DipTest, HoldTest, RepetitionTest, StepTest
+from hotbench.procedures.steps import DipTest, HoldTest, StepTest
 from hotbench.procedures.waiting import Settling, Window
 
 
@@ -129,14 +129,6 @@ def test_dips_at_every_fan_setting(fake_printer) -> None:
     assert fans == [{0.0, 1.0}]
 
 
-def test_repetition_turns_around_at_once(fake_printer) -> None:
-    printer = fake_printer()
-    run(RepetitionTest(count=3), printer)
-    assert printer.notes[-3:] == ["dip 1 of 3 done", "dip 2 of 3 done", "dip 3 of 3 done"]
-    changes = [value for value in printer.called("set_temperature") if value in (190.0, 220.0)]
-    assert changes == [220.0] + [190.0, 220.0] * 3
-
-
 @pytest.mark.parametrize(
     ("make", "option"),
     [
@@ -152,8 +144,6 @@ def test_repetition_turns_around_at_once(fake_printer) -> None:
         (lambda: DipTest(to_C=(230.0,)), "from_C"),
         (lambda: HoldTest(duration_s=-1.0), "duration_s"),
         (lambda: HoldTest(fan=2.0), "fan"),
-        (lambda: RepetitionTest(count=0), "count"),
-        (lambda: RepetitionTest(rest_s=-1.0), "rest_s"),
     ],
 )
 def test_options_out_of_range_are_named(make, option: str) -> None:

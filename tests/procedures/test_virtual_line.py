@@ -10,6 +10,7 @@ from hotbench.core.errors import ControllerFault
 from hotbench.core.records import Event, Extrusion, Run, RunInfo, Sample
 from hotbench.fitting.ramps import Direction, ramp_trials
 from hotbench.fitting.rate_choice import LadderPlan, next_rate
+from hotbench.fitting.repetition import repeated_dips
 from hotbench.link.client import Printer
 from hotbench.link.config import LinkConfig
 from hotbench.procedures.ramps import RampTest, RampTrial
@@ -30,7 +31,7 @@ SHORT = {
         "length_mm": 40.0,
     },
     "jump": {"low_C": 200.0, "sizes_K": (5.0, 15.0)},
-    "repetition": {"to_C": 210.0, "count": 2, "rest_s": 2.0},
+    "repetition": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 2.0)},
 }
 CASES = [
     pytest.param(machine, name, marks=() if machine == "swift-sleeve" else pytest.mark.slow)
@@ -131,9 +132,9 @@ def check_jump(recorded: Run) -> None:
 
 
 def check_repetition(recorded: Run) -> None:
-    dip = recorded.phase == "dip 220-210"
-    steps_K = np.diff(recorded.setpoint_C[dip])
-    assert steps_K[steps_K > 0.0].tolist() == [10.0, 10.0]
+    dips = repeated_dips(recorded)
+    assert [dip.rest_s for dip in dips] == [5.0, 5.0, 2.0, 2.0]
+    assert all(dip.clean and (dip.from_C, dip.to_C) == (220.0, 210.0) for dip in dips)
 
 
 CHECKS = {
