@@ -1,29 +1,47 @@
 """From a port's name to a line that can be spoken over, real or simulated."""
 
+import hashlib
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
+from hotbench.bench.expecting import expectation_from
+from hotbench.bench.machine_file import MachineFile, read_machine
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.serving import printer_spec
 from hotbench.bench.tables import Table, number
 from hotbench.core.ports import Scale, StopSignal, Transport
-from hotbench.link.check import HeaterCheck, LineCheck, check_heater, check_line
+from hotbench.link.check import (
+    HEAT_PATIENCE_s,
+    HeaterCheck,
+    LineCheck,
+    check_heater,
+    check_line,
+)
 from hotbench.link.client import Printer
 from hotbench.link.config import LinkConfig
 from hotbench.link.guard import GuardedTransport
 from hotbench.link.safety import safe_bytes
 from hotbench.link.serial_port import SerialTransport, list_ports
 from hotbench.link.stopping import StopOnSignals
+from hotbench.link.watch import Watch
 from hotbench.sim.board import SimulatedPrinter
 
 SIMULATED = "sim:"
+OVERSHOOT_K = 15.0
+"""How far above the highest allowed setpoint the watch lets the temperature swing."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class LinkOptions:
-    """How to reach a printer; `port` is what pyserial opens, or sim:NAME."""
+    """How to reach a printer; `port` is what pyserial opens, or sim:NAME.
+
+    machine: what its machine file states beyond these options. profile: machine profile whose
+    heater model the watch holds the record against.
+    """
 
     port: str
     baud: int = 115200
@@ -32,6 +50,8 @@ class LinkOptions:
     limit_temperature_C: float = 260.0
     seed: int = 1
     filament_diameter_mm: float = 1.75
+    machine: MachineFile = field(default_factory=MachineFile)
+    profile: Path | None = None
 
     @property
     def simulated(self) -> bool:
@@ -45,7 +65,38 @@ class LinkOptions:
             sample_interval_s=self.interval_s,
             limit_temperature_C=self.limit_temperature_C,
             filament_diameter_mm=self.filament_diameter_mm,
+            quick_stop=self.machine.quick_stop,
+            faults=self.machine.fault_table(),
         )
+
+    def watch(self, ambient_C: float | None = None) -> Watch:
+        """The watch over a test; BadInput when the profile cannot be read."""
+        predict = expectation_from(self.profile, ambient_C) if self.profile else None
+        limit_C = self.limit_temperature_C + OVERSHOOT_K
+        return Watch(self.machine.limits(max_temperature_C=limit_C), predict)
+
+    def provenance(self) -> dict[str, Any]:
+        """What machine file and profile have to do with a run; empty without either."""
+        stated = self.machine.stated()
+        if self.profile is None:
+            return stated
+        digest = hashlib.sha256(self.profile.read_bytes()).hexdigest()
+        return {**stated, "watch_profile": {"file": self.profile.name, "sha256": digest}}
+
+
+def filled(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Options without those not given (None); a machine file fills in what it states."""
+    explicit = {key: value for key, value in given.items() if value is not None}
+    if "machine" not in explicit:
+        return explicit
+    machine = read_machine(Path(explicit["machine"]))
+    return {**machine.options(), **explicit, "machine": machine}
+
+
+def link_options(given: Mapping[str, Any]) -> LinkOptions:
+    """How to reach a printer, from options that may be None, and from the machine file."""
+    known = LinkOptions.__dataclass_fields__
+    return LinkOptions(**{key: value for key, value in filled(given).items() if key in known})
 
 
 @dataclass(frozen=True)
@@ -98,9 +149,10 @@ def check_printer(
         if not options.simulated:
             confirm(["The hot end will be warmed by a few kelvin and switched off again."])
         with StopOnSignals() as signals:
-            printer = Printer(line.transport, (), options.config(), stop or signals)
+            watching = [options.watch()]
+            printer = Printer(line.transport, watching, options.config(), stop or signals)
             heard = check_line(printer)
-            warmed = check_heater(printer)
+            warmed = check_heater(printer, options.machine.heater.rise_s or HEAT_PATIENCE_s)
     facts = {"port": options.port, "notes": line.notes, "line": heard, "heater": warmed}
     return Result(
         facts, _check_tables(heard, warmed, line.notes), "; ".join(warmed.findings) or None

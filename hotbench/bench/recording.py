@@ -10,7 +10,7 @@ from typing import Any
 
 from hotbench import __version__
 from hotbench.bench.choosing import choosers
-from hotbench.bench.connecting import Line, LinkOptions, connected
+from hotbench.bench.connecting import Line, LinkOptions, connected, filled
 from hotbench.bench.progress import Step, progress, silent
 from hotbench.bench.results import Result
 from hotbench.bench.tables import Table
@@ -18,10 +18,9 @@ from hotbench.bench.weighing import AskingScale, LineScale
 from hotbench.core.errors import BadInput, HotbenchError
 from hotbench.core.ports import Observer, Scale, StopSignal
 from hotbench.core.records import Event, Extrusion, Outcome, RunInfo, Sample
-from hotbench.link.client import Printer
+from hotbench.link.client import SAFE_WORDS, Printer, SafeOutcome
 from hotbench.link.serial_port import SerialTransport
 from hotbench.link.stopping import StopOnSignals
-from hotbench.link.watch import Watch, WatchLimits
 from hotbench.procedures import registry
 from hotbench.procedures.extrusions import LaterScale
 from hotbench.procedures.procedure import Procedure
@@ -45,8 +44,6 @@ class RunOptions:
 
 
 _FIELDS = (*LinkOptions.__dataclass_fields__, *RunOptions.__dataclass_fields__)
-OVERSHOOT_K = 15.0
-"""How far above the highest allowed setpoint the watch lets the temperature swing."""
 
 
 @dataclass
@@ -79,16 +76,16 @@ class Counter:
 class RecordingEnded(HotbenchError):
     """A recording ended before its end; its run is kept. The exit code is that of the cause."""
 
-    def __init__(self, cause: HotbenchError, folder: Path) -> None:
+    def __init__(self, cause: HotbenchError, folder: Path, safe: SafeOutcome | None) -> None:
         self.exit_code = cause.exit_code
-        super().__init__(f"{cause}; heater commanded off, run kept in {folder}")
+        super().__init__(f"{cause}; {SAFE_WORDS[safe or 'unconfirmed']}; run kept in {folder}")
 
 
 def record_from_options(
     name: str, given: Mapping[str, Any], *, confirm: Confirm, prompt: Ask
 ) -> Result:
     """`hotbench record NAME`: options as the command line gives them, None for those not given."""
-    left = {key: value for key, value in given.items() if value is not None}
+    left = filled(given)
     out, scale = Path(left.pop("out")), left.pop("scale", None)
     pattern = left.pop("scale_pattern", None)
     link = LinkOptions(**_taken(left, LinkOptions))
@@ -174,6 +171,8 @@ def record(
 
     Raises RecordingEnded, with the run kept, when it ends before its end.
     """
+    about = about or RunOptions()
+    watch = link.watch(about.ambient_C)
     printer = Printer(line.transport, (), link.config(), stop)
     scale = getattr(procedure, "scale", None)
     if isinstance(scale, PanLater):
@@ -181,10 +180,9 @@ def record(
     if isinstance(scale, LineScale | AskingScale):
         scale.idle = printer.next_sample
     identity = printer.identify()
-    info = _info(procedure, printer, link, out, about or RunOptions(), identity.firmware)
+    info = _info(procedure, printer, link, out, about, identity.firmware)
     writer, counter = RunWriter(out, info), Counter(procedure.plan().duration_s, step)
-    limits = WatchLimits(max_temperature_C=link.limit_temperature_C + OVERSHOOT_K)
-    audience: list[Observer] = [writer, Watch(limits), counter, *observers]
+    audience: list[Observer] = [writer, watch, counter, *observers]
     for observer in audience:
         printer.add_observer(observer)
     for note in line.notes:
@@ -202,7 +200,7 @@ def _run(procedure: Procedure, printer: Printer, writer: RunWriter) -> Outcome:
             # The run then reads as cut off; what ended it is the error to report.
             writer.close(outcome_of(error))
         if isinstance(error, HotbenchError):
-            raise RecordingEnded(error, writer.folder) from error
+            raise RecordingEnded(error, writer.folder, printer.safe_outcome) from error
         raise
     writer.close(outcome)
     return outcome
@@ -232,6 +230,7 @@ def _info(
         time_scale=printer.time_scale,
         simulated=link.simulated or printer.time_scale != 1.0,
         note=about.note,
+        machine=link.provenance(),
     )
 
 

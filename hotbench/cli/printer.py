@@ -77,9 +77,9 @@ def check(*, yes: bool, as_json: bool, **link: Any) -> None:
 
     Example: hotbench check --port /dev/ttyUSB0
     """
-    from hotbench.bench.connecting import LinkOptions, check_printer
+    from hotbench.bench.connecting import check_printer, link_options
 
-    result = check_printer(LinkOptions(**link), confirm=confirmer(yes=yes))
+    result = check_printer(link_options(link), confirm=confirmer(yes=yes))
     emit(result.plain(), as_json=as_json, tables=result.tables())
 
 

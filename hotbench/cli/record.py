@@ -136,7 +136,7 @@ def hold(**given: Any) -> None:
 @click.option("--weighings", "max_weighings", type=int, default=36, show_default=True)
 @click.option("--material", default="PLA", show_default=True)
 @click.option(
-    "--filament-diameter", "filament_diameter_mm", type=POSITIVE, default=1.75, show_default=True
+    "--filament-diameter", "filament_diameter_mm", type=POSITIVE, help="mm; default: 1.75."
 )
 @click.option(
     "--density", "filament_density_g_per_cm3", type=POSITIVE, default=1.24, show_default=True

@@ -76,7 +76,7 @@ class RunInfo:
     created: ISO 8601 UTC. settings: the procedure's options, JSON values only. ambient_C: given
     by the user, else None (then taken from a cold start). time_scale: board seconds per wall
     second, 1 on hardware. hot_end, nozzle, material and the filament's figures belong to extrusion
-    runs.
+    runs. machine: what the machine file stated, and the profile that the watch held it against.
     """
 
     run_id: str
@@ -97,6 +97,7 @@ class RunInfo:
     time_scale: float = 1.0
     simulated: bool = False
     note: str = ""
+    machine: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

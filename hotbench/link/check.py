@@ -74,13 +74,14 @@ def check_line(printer: Printer, pings: int = PINGS) -> LineCheck:
     )
 
 
-def check_heater(printer: Printer) -> HeaterCheck:
+def check_heater(printer: Printer, patience_s: float = HEAT_PATIENCE_s) -> HeaterCheck:
     """Heat by a few kelvin, stop, and look whether the board obeys. The heater ends off.
 
-    Raises BadInput where the step would pass the limit, and what `Printer` raises.
+    patience_s: how long a rise by RISE_K may take. Raises BadInput where the step would pass the
+    limit, and what `Printer` raises.
     """
     try:
-        return _heat_and_stop(printer)
+        return _heat_and_stop(printer, patience_s)
     finally:
         printer.make_safe()
 
@@ -91,7 +92,7 @@ def require(check: HeaterCheck) -> None:
         raise FellShort("; ".join(check.findings))
 
 
-def _heat_and_stop(printer: Printer) -> HeaterCheck:
+def _heat_and_stop(printer: Printer, patience_s: float) -> HeaterCheck:
     printer.set_phase("check")
     rest = [printer.next_sample() for _ in range(REST_SAMPLES)]
     start_C = fmean(sample.temperature_C for sample in rest)
@@ -99,23 +100,23 @@ def _heat_and_stop(printer: Printer) -> HeaterCheck:
         return HeaterCheck(start_C, start_C, math.nan, math.nan, ("the sensor reads no number",))
     if start_C + STEP_K > printer.config.limit_temperature_C:
         raise BadInput("too hot to begin", value=f"{start_C:.0f} C", remedy="let it cool first")
-    rise_s, heated = _rise(printer, start_C)
+    rise_s, heated = _rise(printer, start_C, patience_s)
     off_s, stopped = _stop(printer)
     peak_C, coasts = _coast(printer, max([*heated, *stopped], default=start_C))
     found = (
-        _no_rise(rise_s, start_C, peak_C),
+        _no_rise(rise_s, start_C, peak_C, patience_s),
         _no_stop(off_s),
         f"still rising at {peak_C:.1f} C long after the stop" if coasts else "",
     )
     return HeaterCheck(start_C, peak_C, rise_s, off_s, tuple(text for text in found if text))
 
 
-def _rise(printer: Printer, start_C: float) -> tuple[float, list[float]]:
+def _rise(printer: Printer, start_C: float, patience_s: float) -> tuple[float, list[float]]:
     """Time until the sensor follows the heater, and what it read on the way."""
     begun_s = printer.now_s()
     printer.set_temperature(start_C + STEP_K)
     heard: list[float] = []
-    while printer.now_s() - begun_s < HEAT_PATIENCE_s:
+    while printer.now_s() - begun_s < patience_s:
         sample = printer.next_sample()
         heard.append(sample.temperature_C)
         if sample.temperature_C >= start_C + RISE_K:
@@ -155,11 +156,11 @@ def _coast(printer: Printer, peak_C: float) -> tuple[float, bool]:
     return peak_C, True
 
 
-def _no_rise(rise_s: float, start_C: float, peak_C: float) -> str:
+def _no_rise(rise_s: float, start_C: float, peak_C: float, patience_s: float) -> str:
     if not math.isnan(rise_s):
         return ""
     return (
-        f"the sensor went from {start_C:.1f} to at most {peak_C:.1f} C in {HEAT_PATIENCE_s:g} s "
+        f"the sensor went from {start_C:.1f} to at most {peak_C:.1f} C in {patience_s:g} s "
         "of heating: heater and sensor may not belong together"
     )
 

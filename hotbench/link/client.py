@@ -2,7 +2,7 @@
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Literal, Protocol, runtime_checkable
 
@@ -45,6 +45,14 @@ SAFE_TRIES = 3
 NOBODY = Identity("", {})
 
 SafeOutcome = Literal["off", "unconfirmed", "line lost"]
+SAFE_WORDS: Mapping[SafeOutcome, str] = {
+    "off": "heater off, confirmed by the board",
+    "unconfirmed": "heater off was sent but the board did not confirm it; "
+    "switch the printer off at the plug if it stays hot",
+    "line lost": "the line is gone, heater off could not be sent; "
+    "switch the printer off at the plug",
+}
+"""What a person is told."""
 
 
 @runtime_checkable
@@ -486,11 +494,4 @@ class Printer:
             return "line lost"
 
     def _tell_safe_outcome(self) -> None:
-        words = {
-            "off": "heater off, confirmed by the board",
-            "unconfirmed": "heater off was sent but the board did not confirm it; "
-            "switch the printer off at the plug if it stays hot",
-            "line lost": "the line is gone, heater off could not be sent; "
-            "switch the printer off at the plug",
-        }
-        self.note(words[self.safe_outcome or "unconfirmed"])
+        self.note(SAFE_WORDS[self.safe_outcome or "unconfirmed"])

@@ -32,8 +32,8 @@ class WatchLimits:
     stays full, or stays off above warm_C. rise_s, rise_K: at full duty the temperature must rise
     by rise_K in rise_s; with the fan on or filament flowing that is asked only below warm_C, above
     it the temperature must not fall by fall_K. rest_s, idle_rise_K: after rest_s without duty, or
-    since the fan was last slowed, the temperature must not rise by idle_rise_K. prediction_s: how
-    long a prediction may be left.
+    since the fan was last slowed, the temperature must not rise by idle_rise_K. prediction_K,
+    prediction_s: how far and how long a prediction may be left.
     """
 
     max_temperature_C: float = 275.0
@@ -49,6 +49,7 @@ class WatchLimits:
     fall_K: float = 30.0
     rest_s: float = 8.0
     idle_rise_K: float = 15.0
+    prediction_K: float = 15.0
     prediction_s: float = 2.0
 
     def __post_init__(self) -> None:
@@ -68,23 +69,21 @@ class Watch:
     """Implements `core.ports.Observer`: raises WatchTripped once, naming the evidence.
 
     predict: the temperature that a fitted model expects at a sample, from the samples it has been
-    shown so far (it is called once for each, in order); NaN where it expects nothing. margin_K:
-    how far the reading may be off. Put the watch after the observer that stores, so that the
-    sample that tripped it is on record.
+    shown so far (it is called once for each, in order); NaN where it expects nothing. Put the
+    watch after the observer that stores, so that the sample that tripped it is on record.
     """
 
     def __init__(
         self,
         limits: WatchLimits | None = None,
         predict: Callable[[Sample], float] | None = None,
-        margin_K: float = 15.0,
     ) -> None:
         limits = limits or WatchLimits()
         self.evidence: str | None = None
         self._sensor = Twice(Implausible(limits))
         checks: list[Check] = [TooHot(limits), Frozen(limits), NoRise(limits), IdleRise(limits)]
         if predict is not None:
-            checks.append(OffPrediction(limits, predict, margin_K))
+            checks.append(OffPrediction(limits, predict))
         self._checks = [Twice(check) for check in checks]
 
     def on_sample(self, sample: Sample) -> None:
@@ -300,10 +299,9 @@ class IdleRise:
 class OffPrediction:
     """A reading that leaves what the model expects."""
 
-    def __init__(
-        self, limits: WatchLimits, predict: Callable[[Sample], float], margin_K: float
-    ) -> None:
-        self._patience_s, self._predict, self._margin_K = limits.prediction_s, predict, margin_K
+    def __init__(self, limits: WatchLimits, predict: Callable[[Sample], float]) -> None:
+        self._predict = predict
+        self._patience_s, self._margin_K = limits.prediction_s, limits.prediction_K
         self._off_since_s = math.nan
 
     def __call__(self, sample: Sample) -> str | None:

@@ -78,7 +78,7 @@ def test_a_stop(board: SimulatedPrinter, tmp_path: Path) -> None:
     def stop() -> bool:
         return board.now_s > 6.0
 
-    with pytest.raises(RecordingEnded, match="heater commanded off, run kept") as caught:
+    with pytest.raises(RecordingEnded, match="heater off, confirmed by the board; run kept") as caught:
         record(HOLD, line_to(board), LINK, tmp_path / "run", stop=stop)
     assert caught.value.exit_code == Stopped.exit_code
     stored = read_run(tmp_path / "run")
@@ -127,7 +127,7 @@ def test_a_full_disk(board: SimulatedPrinter, tmp_path: Path) -> None:
     with full_disk(6000), pytest.raises(RecordingEnded, match="recording failed") as caught:
         record(HOLD, line_to(board), LINK, tmp_path / "run")
     assert caught.value.exit_code == 1
-    assert "heater commanded off" in str(caught.value)
+    assert "heater off, confirmed by the board" in str(caught.value)
     assert board.target_C == 0.0
     stored = read_run(tmp_path / "run")
     assert stored.outcome == "cut off"

@@ -243,7 +243,7 @@ def test_a_signal_stops_and_keeps(number: signal.Signals, served: str, tmp_path:
     assert command.returncode == 130
     assert heard == ""
     assert said.splitlines()[-1].startswith("hotbench: ")
-    assert "heater commanded off" in said.splitlines()[-1]
+    assert "heater off, confirmed by the board" in said.splitlines()[-1]
     stored = read_run(folder)
     assert stored.outcome == "stopped"
     assert [e.text for e in stored.events if e.text.startswith("M104")][-1] == "M104 S0"

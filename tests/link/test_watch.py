@@ -113,7 +113,7 @@ def test_slowing_the_fan_lets_the_hot_end_recover() -> None:
 
 
 def test_a_prediction_left_for_long_enough() -> None:
-    watch = Watch(predict=lambda sample: 200.0, margin_K=5.0)
+    watch = Watch(WatchLimits(prediction_K=5.0), lambda sample: 200.0)
     evidence = trip(trace(lambda t: 200.0 + 3.0 * (t > 5.0) + 4.0 * (t > 20.0), **HOLDING), watch)
     assert "the model expects 200.0 C, more than 5 K off" in evidence
     assert "at 22." in evidence
