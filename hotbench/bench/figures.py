@@ -16,7 +16,7 @@ from hotbench.fitting.heater_result import FigureRow, HeaterFit, Residuals
 from hotbench.fitting.melt import MeltFit
 from hotbench.fitting.slew import DirectionFit, SlewFit
 from hotbench.plots import curves, traces
-from hotbench.plots.style import Colours, Theme, new_figure, series, styled
+from hotbench.plots.style import WIDTH_IN, Colours, Theme, new_figure, series, styled
 
 LAGS = 400
 CURVE_POINTS = 60
@@ -55,10 +55,10 @@ def _accessible(svg: str, title: str, caption: str) -> Markup:
 
 def heater_pictures(fit: HeaterFit, runs: Sequence[Run]) -> Iterator[Picture]:
     """Trace with residuals, residual diagnostics, rate curves."""
-    for residuals in fit.residuals[:1]:
-        run = next(run for run in runs if run.info.run_id == residuals.run_id)
-        yield _trace(run, residuals)
-        yield _diagnostics(residuals)
+    by_id = {run.info.run_id: run for run in runs}
+    for residuals in fit.residuals:
+        yield _trace(by_id[residuals.run_id], residuals)
+    yield from map(_diagnostics, fit.residuals[:1])
     yield _rates("Heating rate", fit.heating_rate, lambda row: f"from {row.figure.start}")
     yield _rates("Cooling rate", fit.cooling_rate, lambda row: f"fan {row.figure.fan:g}")
 
@@ -86,7 +86,7 @@ def _diagnostics(residuals: Residuals) -> Picture:
     step_s = float(np.median(np.diff(residuals.time_s)))
 
     def draw(c: Colours) -> Figure:
-        figure = Figure(figsize=(7.2, 2.7), layout="constrained", dpi=110)
+        figure = Figure(figsize=(WIDTH_IN, 2.6), layout="constrained", dpi=110)
         left, right = figure.subplots(1, 2)
         traces.residual_by_temperature(left, residuals.measured_C, residual_K, c)
         lags = np.arange(min(LAGS, residual_K.size - 1), dtype=np.float64)
@@ -140,9 +140,9 @@ def held_out_picture(fit: HeaterFit, run: Run) -> Picture:
         return figure
 
     return picture(
-        f"Held-out run {run.info.run_id}",
-        "A run that the fit has not seen: temperature predicted from its logged duty and fan "
-        "alone, and what is left over.",
+        f"Run {run.info.run_id}, not seen by the fit",
+        "Temperature predicted from the logged duty and fan alone against what was measured, and "
+        "what is left over.",
         draw,
     )
 

@@ -1,14 +1,16 @@
 """One self-contained HTML report that a person would send to a friend."""
 
+from calendar import month_name
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 
 from jinja2 import Environment, StrictUndefined
 
 from hotbench import __version__
-from hotbench.bench.analysis import Analysis, heater_tables, melt_tables, slew_tables
+from hotbench.bench.analysis import Analysis, melt_tables, slew_tables
 from hotbench.bench.figures import (
     Picture,
     heater_pictures,
@@ -17,8 +19,18 @@ from hotbench.bench.figures import (
     slew_pictures,
 )
 from hotbench.bench.judging import Judgement, judgement_table
-from hotbench.bench.profiling import USUAL_C, build, headline_tables
-from hotbench.bench.tables import Table, number
+from hotbench.bench.profiling import build, headline_tables
+from hotbench.bench.report_tables import (
+    control_table,
+    dip_table,
+    model_tables,
+    next_test_table,
+    provenance_table,
+    rate_tables,
+    typeset_table,
+)
+from hotbench.bench.report_words import at_a_glance, summary
+from hotbench.bench.tables import Table
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Run
 from hotbench.profile.types import MachineProfile
@@ -40,6 +52,21 @@ METHOD_OF_LIMITS = (
     "below the level at which the board faults, capped by what the hot end can physically follow. "
     "Flow limits are where 5 % of the commanded amount is missing, tied over temperatures by "
     "radial heating of the filament in the bore."
+)
+
+
+ABOUT_DIPS = (
+    "A dip is a short trip to a lower temperature and back, as for an overhang. Down is the time "
+    "until the lower temperature is near, back until the upper one is; command ahead is how long "
+    "before the surface that needs it the setpoint has to fall."
+)
+ABOUT_SLEW = (
+    "A board watches its own heater: where the temperature strays too far from the setpoint, it "
+    "reports a fault and stops the print. These rates keep clear of that."
+)
+ABOUT_MELT = (
+    "What runs faster than this leaves the nozzle with a cold core: less comes out than was "
+    "commanded, and layers do not bond."
 )
 
 
@@ -79,63 +106,34 @@ def render(
 ) -> str:
     """The report as HTML; everything that came from a file is escaped."""
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.filters["typeset"] = typeset_table
     source = files("hotbench.bench").joinpath("templates/report.html.j2").read_text("utf-8")
-    dates = sorted(run.info.created for run in analysis.runs)
     return environment.from_string(source).render(
         title=f"Hot-end report: {profile.machine.name}",
-        subtitle=f"{len(analysis.runs)} runs, recorded {dates[0]} to {dates[-1]}; "
-        f"hotbench {__version__}",
+        subtitle=f"{recorded(analysis.runs)}. Written by hotbench {__version__}.",
+        facts=at_a_glance(profile),
         summary=summary(profile, judgements),
         cautions=CAUTIONS,
         sections=list(_sections(analysis, profile, judgements, held_out)),
+        provenance=provenance_table(analysis),
     )
 
 
-def summary(profile: MachineProfile, judgements: Sequence[Judgement]) -> list[str]:
-    """The profile in a few plain sentences; only what is known."""
-    words = (_heater_words(profile), _slew_words(profile), _melt_words(profile))
-    lines = [text for text in (" ".join(part) for part in words) if text]
-    worst = max(
-        (abs(j.error_percent) for j in judgements if j.error_percent is not None), default=None
-    )
-    if worst is not None:
-        lines.append(
-            f"On runs that the fit had not seen, predicted times were off by at most {worst:.0f} %."
-        )
-    if profile.machine.simulated:
-        lines.append("The printer was simulated: do not use these figures on hardware.")
-    return lines
+def recorded(runs: Sequence[Run]) -> str:
+    """How many runs there are and the days on which they were recorded."""
+    days = sorted({run.info.created[:10] for run in runs})
+    many = "1 run" if len(runs) == 1 else f"{len(runs)} runs"
+    written = " to ".join(day_text(day) for day in dict.fromkeys((days[0], days[-1])))
+    return f"{many}, recorded {written}"
 
 
-def _heater_words(profile: MachineProfile) -> Iterator[str]:
-    heater = profile.heater
-    if heater is None:
-        return
-    heats = [row for row in heater.heating_rate if row.start == "cold"]
-    if heats:
-        hot = min(heats, key=lambda r: abs(r.temperature_C - USUAL_C))
-        yield f"From cold it passes {hot.temperature_C:g} °C at {hot.quantity.text()}."
-    for row in heater.cooling_rate:
-        if abs(row.temperature_C - USUAL_C) < 1.0 and row.fan in (0.0, 1.0):
-            yield f"With the fan at {row.fan:g} it cools there at {row.quantity.text()}."
-
-
-def _slew_words(profile: MachineProfile) -> Iterator[str]:
-    claims = {r.direction: r for r in profile.slew if r.evidence.trials}
-    for direction, row in claims.items():
-        yield (
-            f"The setpoint may move at up to {number(row.rate_K_per_s)} K/s while {direction}, "
-            f"limited by {row.limiting_cause} ({row.evidence.trials} ramps)."
-        )
-
-
-def _melt_words(profile: MachineProfile) -> Iterator[str]:
-    rows = profile.melt.flow_limit if profile.melt else ()
-    if profile.melt and rows:
-        stated = ", ".join(
-            f"{r.quantity.text()} at {r.temperature_C:g} °C" for r in (rows[0], rows[-1])
-        )
-        yield f"It melts {stated} ({profile.melt.material})."
+def day_text(day: str) -> str:
+    """2026-03-07 as 7 March 2026; as it is where it is no date."""
+    try:
+        at = datetime.strptime(day, "%Y-%m-%d")
+    except ValueError:
+        return day
+    return f"{at.day} {month_name[at.month]} {at.year}"
 
 
 def _sections(
@@ -144,46 +142,63 @@ def _sections(
     judgements: Sequence[Judgement],
     held_out: Sequence[Run],
 ) -> Iterator[Section]:
-    yield Section("Headline numbers", tables=headline_tables(profile, profile.machine.name))
-    if analysis.heater:
-        yield from _heater_sections(analysis, judgements, held_out)
+    headline, *gaps = headline_tables(profile, profile.machine.name)
+    yield Section("Headline numbers", tables=(headline,))
+    yield from _judged_section(analysis, judgements, held_out)
+    yield from _heater_section(analysis, profile)
+    if profile.dips:
+        yield Section("Dips", (ABOUT_DIPS,), tables=tuple(dip_table(profile.dips)))
     if analysis.slew:
         figures = tuple(slew_pictures(analysis.slew))
-        yield Section("Safe slew rate", figures=figures, tables=tuple(slew_tables(analysis.slew)))
+        tables = tuple(slew_tables(analysis.slew))
+        yield Section("Safe slew rate", (ABOUT_SLEW,), figures, tables)
     if analysis.melt:
         figures = tuple(melt_pictures(analysis.melt))
-        yield Section("Melting", figures=figures, tables=tuple(melt_tables(analysis.melt)))
-    yield Section(
-        "Method and validity",
-        paragraphs=(METHOD_OF_HEATER, METHOD_OF_LIMITS),
-        findings=_validity(analysis),
-    )
-    yield Section("Provenance", tables=(_provenance(analysis),))
+        yield Section("Melting", (ABOUT_MELT,), figures, tuple(melt_tables(analysis.melt)))
+    if profile.control:
+        yield Section("Controller", tables=(control_table(profile.control),))
+    yield from _next_sections(analysis, tuple(gaps))
+    yield from _method(analysis)
 
 
-def _heater_sections(
+def _judged_section(
     analysis: Analysis, judgements: Sequence[Judgement], held_out: Sequence[Run]
 ) -> Iterator[Section]:
     fit = analysis.heater
-    assert fit is not None  # noqa: S101 - the caller asks only where there is a fit
-    yield Section(
-        "Heating and cooling",
-        figures=tuple(heater_pictures(fit, analysis.runs)),
-        tables=tuple(heater_tables(fit)),
-    )
-    if judgements:
+    if fit and judgements:
+        figures = tuple(held_out_picture(fit, run) for run in held_out)
+        tables = (judgement_table(judgements),)
+        yield Section("How the predictions did", figures=figures, tables=tables)
+
+
+def _heater_section(analysis: Analysis, profile: MachineProfile) -> Iterator[Section]:
+    fit = analysis.heater
+    figures = tuple(heater_pictures(fit, analysis.runs)) if fit else ()
+    tables = tuple(rate_tables(profile.heater)) if profile.heater else ()
+    if figures or tables:
+        yield Section("Heating and cooling", figures=figures, tables=tables)
+
+
+def _next_sections(analysis: Analysis, gaps: tuple[Table, ...]) -> Iterator[Section]:
+    tests = next_test_table(analysis.heater) if analysis.heater else ()
+    if gaps or tests:
+        yield Section("What to record next", tables=(*gaps, *tests))
+
+
+def _method(analysis: Analysis) -> Iterator[Section]:
+    fit = analysis.heater
+    paragraphs = [METHOD_OF_HEATER] if fit else []
+    if analysis.slew or analysis.melt:
+        paragraphs.append(METHOD_OF_LIMITS)
+    tables = tuple(model_tables(fit)) if fit else ()
+    if paragraphs:
         yield Section(
-            "Predictions on runs the fit has not seen",
-            figures=tuple(held_out_picture(fit, run) for run in held_out),
-            tables=(judgement_table(judgements),),
+            "Method and validity", tuple(paragraphs), tables=tables, findings=_validity(analysis)
         )
 
 
 def _validity(analysis: Analysis) -> tuple[str, ...]:
-    lines = [
-        f"{gap.what} is not identified: {gap.why}. What would tell: {gap.test}."
-        for gap in analysis.gaps
-    ]
+    lines = []
     if analysis.heater:
         low_C, high_C = analysis.heater.seen_C
         lines.append(f"The heater model has seen {low_C:.0f} to {high_C:.0f} °C.")
@@ -192,19 +207,3 @@ def _validity(analysis: Analysis) -> tuple[str, ...]:
         low_C, high_C = analysis.melt.temperature_range_C
         lines.append(f"Flow limits were tried from {low_C:.0f} to {high_C:.0f} °C.")
     return tuple(lines)
-
-
-def _provenance(analysis: Analysis) -> Table:
-    rows = tuple(
-        (
-            run.info.run_id,
-            run.info.procedure,
-            run.info.created,
-            run.outcome,
-            run.info.firmware,
-            run.sha256.get("samples.csv", "-"),
-        )
-        for run in analysis.runs
-    )
-    heads = ("run", "procedure", "recorded", "outcome", "firmware", "sha256 of samples")
-    return Table("runs that these numbers rest on", heads, rows)

@@ -1,5 +1,6 @@
 """Curves of a profile with their bands: rates, slew limits, flow limits, dips."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -8,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
 from hotbench.core.arrays import FloatArray
-from hotbench.plots.style import Colours, label_at_end
+from hotbench.plots.style import Colours, End, label_ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,12 +28,10 @@ class Band:
         return cls(*table.T)
 
 
-def band(axes: Axes, curve: Band, colour: str, label: str | None = None, marker: str = "") -> Axes:
-    """One curve with its interval shaded, named at its right end."""
+def band(axes: Axes, curve: Band, colour: str, marker: str = "") -> Axes:
+    """One curve with its interval shaded."""
     axes.fill_between(curve.x, curve.low, curve.high, color=colour, alpha=0.18, lw=0)
     axes.plot(curve.x, curve.y, color=colour, marker=marker, ms=4)
-    if label and curve.x.size:
-        label_at_end(axes, float(curve.x[-1]), float(curve.y[-1]), label, colour)
     return axes
 
 
@@ -40,11 +39,15 @@ def bands(
     axes: Axes, curves: Mapping[str, Band], palette: Sequence[str], *, x_label: str, y_label: str
 ) -> Axes:
     """Several curves of equal rank, each with its own colour and its name at the end."""
-    for (label, curve), colour in zip(curves.items(), palette, strict=False):
-        band(axes, curve, colour, label, marker="o")
+    coloured = list(zip(curves.items(), palette, strict=False))
+    for (_, curve), colour in coloured:
+        band(axes, curve, colour, marker="o")
     axes.set_xlabel(x_label)
     axes.set_ylabel(y_label)
     axes.set_ylim(bottom=0.0)
+    label_ends(
+        axes, [End.of(curve.x, curve.y, label, colour) for (label, curve), colour in coloured]
+    )
     return axes
 
 
@@ -59,23 +62,23 @@ def delivered_ratio(
 
     points and curves map a temperature in °C to (flow in mm³/s, ratio).
     """
-    for (temperature_C, (flow, ratio)), colour in zip(
-        sorted(points.items()), palette, strict=False
-    ):
-        axes.plot(flow, ratio, "o", ms=4, color=colour, label=f"{temperature_C:g} °C")
+    coloured = dict(zip(sorted(points), palette, strict=False))
+    for temperature_C, colour in coloured.items():
+        axes.plot(*points[temperature_C], "o", ms=4, color=colour)
         if temperature_C in curves:
             axes.plot(*curves[temperature_C], color=colour, lw=1.4)
         if temperature_C in limits_mm3_per_s:
             axes.axvline(limits_mm3_per_s[temperature_C], color=colour, lw=1.0, ls=":")
     axes.set_xlabel("commanded volumetric flow / mm³/s")
     axes.set_ylabel("delivered / commanded")
-    axes.legend(loc="lower left", title="points weighed, dotted: 5 % loss")
+    named = {**points, **curves}
+    label_ends(axes, [End.of(*named[t], f"{t:g} °C", colour) for t, colour in coloured.items()])
     return axes
 
 
 def flow_limit(axes: Axes, curve: Band, measured: Band | None, c: Colours) -> Axes:
     """Flow limit against temperature with its band, and the limits found per temperature."""
-    band(axes, curve, c.predicted, "joint fit")
+    band(axes, curve, c.predicted)
     if measured is not None and measured.x.size:
         spread = np.abs(np.vstack((measured.y - measured.low, measured.high - measured.y)))
         axes.errorbar(
@@ -83,6 +86,7 @@ def flow_limit(axes: Axes, curve: Band, measured: Band | None, c: Colours) -> Ax
         )
     axes.set_xlabel("temperature / °C")
     axes.set_ylabel("flow at 5 % loss / mm³/s")
+    label_ends(axes, [End.of(curve.x, curve.y, "joint fit", c.predicted)])
     return axes
 
 
@@ -100,9 +104,6 @@ def deviation_by_rate(
     if bound is not None:
         axes.plot(bound.x, bound.y, color=c.predicted)
         axes.plot(bound.x, bound.high, color=c.predicted, ls="--", lw=1.1)
-        label_at_end(
-            axes, float(bound.x[-1]), float(bound.high[-1]), "tolerance bound", c.predicted
-        )
     if fault_deviation_K is not None:
         axes.axhline(fault_deviation_K, color=c.limit, lw=1.3)
         axes.annotate(
@@ -127,14 +128,23 @@ def deviation_by_rate(
     plain_log_scales(axes)
     axes.set_xlabel("ramp rate / K/s")
     axes.set_ylabel("largest deviation / K")
+    if bound is not None:
+        named = (("typical", bound.y), ("tolerance bound", bound.high))
+        label_ends(axes, [End.of(bound.x, y, name, c.predicted) for name, y in named])
     return axes
 
 
 def plain_log_scales(axes: Axes) -> None:
-    """Logarithmic scales whose ticks read 1, 2, 5, 10 rather than powers."""
+    """Logarithmic scales whose ticks read 1, 2, 5, 10 rather than powers, fewer on long ones."""
     axes.set_xscale("log")
     axes.set_yscale("log")
     for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 3.0, 5.0, 7.0)))
+        low, high = axis.get_view_interval()
+        subs = FINE if math.log10(high / low) < LONG_DECADES else COARSE
+        axis.set_major_locator(LogLocator(subs=subs))
         axis.set_major_formatter(FormatStrFormatter("%g"))
         axis.set_minor_formatter(NullFormatter())
+
+
+FINE, COARSE = (1.0, 2.0, 3.0, 5.0, 7.0), (1.0, 3.0)
+LONG_DECADES = 1.8

@@ -4,7 +4,7 @@ from matplotlib.axes import Axes
 
 from hotbench.jobs.prediction import Prediction
 from hotbench.jobs.rehearsal import Trace
-from hotbench.plots.style import Colours
+from hotbench.plots.style import Colours, End, label_ends
 from hotbench.plots.traces import thinned
 
 
@@ -21,7 +21,8 @@ def flow(axes: Axes, trace: Trace, c: Colours) -> Axes:
     axes.plot(minutes, limit, color=c.limit, lw=1.2, label="limit at the set temperature")
     axes.set_ylabel("flow / mm³/s")
     axes.set_ylim(bottom=0.0)
-    axes.legend(loc="upper left", ncols=2, bbox_to_anchor=(0.0, 1.2), borderaxespad=0.0)
+    ends = [("flow", flow_, c.measured), ("limit", limit, c.limit)]
+    label_ends(axes, [End.of(minutes, values, name, colour) for name, values, colour in ends])
     return axes
 
 
@@ -30,12 +31,14 @@ def temperatures(axes: Axes, trace: Trace, prediction: Prediction | None, c: Col
     at = thinned(trace.time_s.size)
     minutes = trace.time_s[at] / 60.0
     axes.plot(minutes, trace.set_C[at], color=c.setpoint, ls=(0, (4, 2)), lw=1.1, label="set")
+    ends = [End.of(minutes, trace.set_C[at], "set", c.setpoint)]
     if prediction is not None:
-        axes.plot(
-            minutes, prediction.temperature_C[at], color=c.predicted, lw=1.1, label="predicted"
-        )
-        axes.plot(minutes, prediction.exit_C[at], color=c.good, lw=0.9, label="melt at the exit")
+        nozzle_C, exit_C = prediction.temperature_C[at], prediction.exit_C[at]
+        axes.plot(minutes, nozzle_C, color=c.predicted, lw=1.1, label="predicted")
+        axes.plot(minutes, exit_C, color=c.good, lw=0.9, label="melt at the exit")
+        ends.append(End.of(minutes, nozzle_C, "predicted", c.predicted))
+        ends.append(End.of(minutes, exit_C, "melt at the exit", c.good))
     axes.set_ylabel("temperature / °C")
     axes.set_xlabel("time / min")
-    axes.legend(loc="upper left", ncols=3, bbox_to_anchor=(0.0, 1.2), borderaxespad=0.0)
+    label_ends(axes, ends)
     return axes

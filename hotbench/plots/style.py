@@ -1,18 +1,22 @@
 """One look for every figure: colours told apart by everyone, direct labels, quiet axes."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import ArrayLike
 
 Theme = Literal["light", "dark"]
 
-COLUMN_WIDTH_IN = 7.2
-"""Text width of a printed page, inches; figures stay readable at half of it."""
+WIDTH_IN = 6.2
+"""Text width of a printed page, inches; shrunk to a column of 3.5 in, no text is below 5 pt."""
+LABEL_GAP_pt = 11.0
+POINTS_PER_IN = 72.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +90,9 @@ def _settings(c: Colours) -> dict[str, object]:
         "lines.solid_capstyle": "round",
         "svg.fonttype": "none",
         "svg.hashsalt": "hotbench",
-        "font.family": "DejaVu Sans",
+        "font.family": "sans-serif",
+        # The file names these in turn, so that it keeps its shape where the first is missing.
+        "font.sans-serif": ["DejaVu Sans", "Verdana", "sans-serif"],
         "font.size": 9.5,
     }
 
@@ -103,7 +109,7 @@ def new_figure(
     rows: int = 1, *, height_in: float = 3.0, ratios: tuple[float, ...] | None = None
 ) -> tuple[Figure, list[Axes]]:
     """A figure of the house's width with `rows` axes that share their x axis."""
-    figure = Figure(figsize=(COLUMN_WIDTH_IN, height_in), layout="constrained", dpi=110)
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained", dpi=110)
     axes = figure.subplots(
         rows, 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios or [1.0] * rows}
     )
@@ -111,15 +117,66 @@ def new_figure(
     return figure, [row[0] for row in axes]
 
 
-def label_at_end(axes: Axes, x: float, y: float, text: str, colour: str) -> None:
-    """Name a curve beside its last point instead of in a legend."""
-    axes.annotate(
-        text,
-        (x, y),
-        xytext=(5, 0),
-        textcoords="offset points",
-        color=colour,
-        va="center",
-        fontsize=9,
-        annotation_clip=False,
-    )
+@dataclass(frozen=True, slots=True)
+class End:
+    """A curve's last point and the name to write beside it."""
+
+    x: float
+    y: float
+    text: str
+    colour: str
+
+    @classmethod
+    def of(cls, x: ArrayLike, y: ArrayLike, text: str, colour: str) -> "End | None":
+        """At the last known value of a curve; None where nothing is known."""
+        known = np.flatnonzero(np.isfinite(np.asarray(y, dtype=np.float64)))
+        if not known.size:
+            return None
+        last = known[-1]
+        return cls(float(np.asarray(x)[last]), float(np.asarray(y)[last]), text, colour)
+
+
+def label_ends(axes: Axes, ends: Iterable[End | None]) -> None:
+    """Name curves beside their last points instead of in a legend, kept apart where these are near.
+
+    Call it when the limits of the axes stand.
+    """
+    found = sorted((end for end in ends if end is not None), key=lambda end: end.y)
+    axes.autoscale_view()  # settles limits that were left to the data
+    scale_pt = axes.get_window_extent().height * POINTS_PER_IN / axes.figure.dpi
+    at_pt = [scale_pt * _height(axes, end) for end in found]
+    for end, natural_pt, placed_pt in zip(found, at_pt, spread(at_pt, LABEL_GAP_pt), strict=True):
+        axes.annotate(
+            end.text,
+            (end.x, end.y),
+            xytext=(5, placed_pt - natural_pt),
+            textcoords="offset points",
+            color=end.colour,
+            va="center",
+            fontsize=9,
+            annotation_clip=False,
+        )
+
+
+def spread(at: Sequence[float], gap: float) -> list[float]:
+    """Sorted positions moved apart until neighbours differ by `gap`, clumps about their middle."""
+    clumps: list[list[float]] = []
+    for position in at:
+        clumps.append([position])
+        while len(clumps) > 1 and _first(clumps[-1], gap) - _last(clumps[-2], gap) < gap:
+            clumps[-2:] = [clumps[-2] + clumps[-1]]
+    return [_first(clump, gap) + gap * k for clump in clumps for k in range(len(clump))]
+
+
+def _first(clump: Sequence[float], gap: float) -> float:
+    return sum(clump) / len(clump) - gap * (len(clump) - 1) / 2.0
+
+
+def _last(clump: Sequence[float], gap: float) -> float:
+    return _first(clump, gap) + gap * (len(clump) - 1)
+
+
+def _height(axes: Axes, end: End) -> float:
+    """Height of a point as a fraction of the axes."""
+    display = axes.transData.transform((end.x, end.y))
+    return float(axes.transAxes.inverted().transform(display)[1])

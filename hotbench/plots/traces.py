@@ -5,9 +5,9 @@ from matplotlib.axes import Axes
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.records import VALIDATION_PHASE, Run
-from hotbench.plots.style import Colours
+from hotbench.plots.style import Colours, End, label_ends
 
-MAX_POINTS = 2500
+MAX_POINTS = 1500
 """Points drawn per curve: beyond this nothing more can be seen at column width."""
 
 
@@ -19,18 +19,33 @@ def thinned(count: int, keep: int = MAX_POINTS) -> np.ndarray:
 
 
 def temperature(axes: Axes, run: Run, c: Colours, predicted_C: FloatArray | None = None) -> Axes:
-    """Measured points, setpoint, and the prediction where there is one, against minutes."""
+    """Measured points, setpoint, and the prediction where there is one, against minutes.
+
+    The setpoint is drawn where the heater is on.
+    """
     at = thinned(len(run))
-    minutes = run.time_s / 60.0
+    minutes, measured_C = run.time_s[at] / 60.0, run.temperature_C[at]
+    setpoint_C = np.where(run.setpoint_C > 0.0, run.setpoint_C, np.nan)[at]
     axes.plot(
-        minutes[at], run.setpoint_C[at], color=c.setpoint, lw=1.1, ls=(0, (4, 2)), label="setpoint"
+        minutes,
+        setpoint_C,
+        color=c.setpoint,
+        lw=1.1,
+        ls=(0, (4, 2)),
+        drawstyle="steps-post",
+        label="setpoint",
     )
-    axes.plot(minutes[at], run.temperature_C[at], ".", ms=2.6, color=c.measured, label="measured")
+    axes.plot(minutes, measured_C, ".", ms=2.6, color=c.measured, label="measured")
+    ends = [
+        End.of(minutes, setpoint_C, "setpoint", c.setpoint),
+        End.of(minutes, measured_C, "measured", c.measured),
+    ]
     if predicted_C is not None:
-        axes.plot(minutes[at], predicted_C[at], color=c.predicted, lw=1.2, label="predicted")
+        axes.plot(minutes, predicted_C[at], color=c.predicted, lw=1.2, label="predicted")
+        ends.append(End.of(minutes, predicted_C[at], "predicted", c.predicted))
     mark_validation(axes, run, c, "held out")
     axes.set_ylabel("temperature / °C")
-    axes.legend(loc="upper left", ncols=3, bbox_to_anchor=(0.0, 1.14), borderaxespad=0.0)
+    label_ends(axes, ends)
     return axes
 
 
@@ -78,7 +93,8 @@ def drive(axes: Axes, run: Run, c: Colours) -> Axes:
     axes.set_ylim(-0.05, 1.08)
     axes.set_ylabel("fraction")
     axes.set_xlabel("time / min")
-    axes.legend(loc="upper left", ncols=2, bbox_to_anchor=(0.0, 1.22), borderaxespad=0.0)
+    named = (("duty", run.duty[at], c.duty), ("fan", run.fan[at], c.fan))
+    label_ends(axes, [End.of(minutes, values, name, colour) for name, values, colour in named])
     return axes
 
 
@@ -92,9 +108,9 @@ def mark_validation(axes: Axes, run: Run, c: Colours, text: str = "") -> None:
     if text and edges.size:
         axes.annotate(
             text,
-            (run.time_s[edges[0]] / 60.0, 0.02),
+            (run.time_s[edges[0]] / 60.0, 1.0),
             xycoords=("data", "axes fraction"),
-            xytext=(3, 0),
+            xytext=(0, 3),
             textcoords="offset points",
             color=c.good,
         )

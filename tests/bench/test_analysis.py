@@ -205,7 +205,7 @@ def test_a_report_into_a_folder_is_refused(analysis: Analysis, tmp_path: Path) -
 
 def test_summary_says_only_what_is_known(analysis: Analysis) -> None:
     whole = " ".join(summary(build(analysis), ()))
-    assert "From cold it passes" in whole
+    assert "From cold, full power takes it past" in whole
     assert "simulated" in whole
     bare = build(replace(analysis, heater=None, slew=None))
     assert "From cold" not in " ".join(summary(bare, ()))
