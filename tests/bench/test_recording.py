@@ -78,7 +78,7 @@ def test_a_stop(board: SimulatedPrinter, tmp_path: Path) -> None:
     def stop() -> bool:
         return board.now_s > 6.0
 
-    with pytest.raises(RecordingEnded, match="heater off, confirmed by the board; run kept") as caught:
+    with pytest.raises(RecordingEnded, match="confirmed by the board; run kept") as caught:
         record(HOLD, line_to(board), LINK, tmp_path / "run", stop=stop)
     assert caught.value.exit_code == Stopped.exit_code
     stored = read_run(tmp_path / "run")
