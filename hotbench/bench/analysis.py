@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from hotbench.bench.claims import claim_tables, jumps_of, repetition_of
 from hotbench.bench.plain import plain
 from hotbench.bench.predicting import rate_caps
 from hotbench.bench.progress import Step, silent
@@ -14,8 +15,10 @@ from hotbench.core.records import Run
 from hotbench.fitting.heater import fit_heater
 from hotbench.fitting.heater_load import with_load
 from hotbench.fitting.heater_result import HeaterFit
+from hotbench.fitting.jumps import JumpFit
 from hotbench.fitting.melt import MeltFit, fit_melt
 from hotbench.fitting.ramps import trials_of
+from hotbench.fitting.repetition import RepetitionFit
 from hotbench.fitting.slew import SlewFit, fit_slew
 from hotbench.store.reader import read_run
 
@@ -67,6 +70,8 @@ class Analysis:
     heater: HeaterFit | None
     slew: SlewFit | None
     melt: MeltFit | None
+    jumps: tuple[JumpFit, ...] = ()
+    repetition: RepetitionFit | None = None
     gaps: tuple[Gap, ...] = field(default=())
 
     @property
@@ -81,6 +86,8 @@ class Analysis:
             "options": self.options.plain(),
             "heater": self.heater.to_plain() if self.heater else None,
             "slew": _slew_plain(self.slew) if self.slew else None,
+            "jumps": self.jumps,
+            "repetition": self.repetition,
             "melt": _melt_plain(self.melt) if self.melt else None,
             "unidentified": self.gaps,
         }
@@ -90,6 +97,7 @@ class Analysis:
         """The fits for people."""
         shown = heater_tables(self.heater) if self.heater else []
         shown += slew_tables(self.slew) if self.slew else []
+        shown += claim_tables(self.jumps, self.repetition)
         shown += melt_tables(self.melt) if self.melt else []
         if self.gaps:
             rows = tuple((gap.what, gap.why, gap.test) for gap in self.gaps)
@@ -98,7 +106,7 @@ class Analysis:
 
     def raise_if_nothing_identified(self) -> None:
         """FellShort when no model could be fitted."""
-        if self.heater is None and self.slew is None and self.melt is None:
+        if not (self.heater or self.slew or self.melt or self.jumps or self.repetition):
             reasons = "; ".join(f"{gap.what}: {gap.why}" for gap in self.gaps)
             raise FellShort(f"nothing could be identified from these runs: {reasons}")
 
@@ -129,6 +137,8 @@ def analyse_runs(
         heater=heater,
         slew=slew,
         melt=melt,
+        jumps=jumps_of(runs, options.fault_deviation_K),
+        repetition=repetition_of(runs, options.fault_deviation_K),
         gaps=(*gaps, *_gaps(heater, slew, melt)),
     )
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from hotbench import __version__
 from hotbench.bench.analysis import Analysis, FitOptions, Gap, analyse
+from hotbench.bench.claims import jump_rows, repetition_rows, smoothing_rows
 from hotbench.bench.predicting import dip_rows, heater_flow, slew_rows
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
@@ -34,11 +35,15 @@ HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
 def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
     """The profile of one analysis; the same runs always give the same profile."""
     fit = analysis.heater
+    slew = slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders))
     return p.MachineProfile(
         machine=_machine(analysis.runs, name),
         heater=_heater(fit, analysis.gaps) if fit else None,
-        slew=slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders)),
+        slew=slew,
+        jumps=jump_rows(analysis.jumps),
+        repetition=repetition_rows(analysis.repetition),
         dips=dip_rows(fit, analysis.runs) if fit else (),
+        smoothing=smoothing_rows(slew),
         melt=_melt(analysis.melt, fit) if analysis.melt else None,
         provenance=provenance(
             analysis.runs,

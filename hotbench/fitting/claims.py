@@ -10,6 +10,7 @@ from hotbench.core.quantity import Quantity
 from hotbench.fitting.slew import COVERAGE, LEAST_SPREAD, Method
 from hotbench.fitting.tolerance import fit_line, upper_bound
 
+
 @dataclass(frozen=True, kw_only=True)
 class Claim:
     """A one-sided claim: `coverage` of moves stay clear of a fault, with `confidence`.

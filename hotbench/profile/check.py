@@ -10,10 +10,20 @@ from typing import Literal
 from hotbench.core.errors import nearest
 from hotbench.core.quantity import Quantity
 from hotbench.models.heater import HEATER_MODELS
-from hotbench.profile.types import CoolingRate, HeatingRate, MachineProfile, Melt, Row, SlewRate
+from hotbench.profile.types import (
+    CoolingRate,
+    HeatingRate,
+    MachineProfile,
+    Melt,
+    Row,
+    SafeJump,
+    SafeRepetition,
+    SlewRate,
+)
 from hotbench.profile.walk import Entry, condition, entries
 
 Severity = Literal["refuse", "warn"]
+SafeClaim = SlewRate | SafeJump | SafeRepetition
 
 # Common practice, no source: what a hot end of today does not exceed by any known means.
 PLAUSIBLE_RATE_K_PER_S = 100.0
@@ -71,24 +81,33 @@ def _no_number_without_provenance(profile: MachineProfile) -> Iterator[Finding]:
 
 
 def _slew_has_evidence(profile: MachineProfile) -> Iterator[Finding]:
+    claims: dict[str, tuple[SafeClaim, ...]] = {
+        "slew": profile.slew,
+        "jumps": profile.jumps,
+        "repetition": profile.repetition,
+    }
     known = {run.run for run in profile.provenance.runs}
-    for row in profile.slew:
-        where = f"slew[{condition(row.keys)}]"
-        if row.basis in ("measured", "fitted"):
-            yield from _missing_evidence(row, where)
-        if row.evidence.faults:
-            text = f"{row.evidence.faults} of {row.evidence.trials} trials ended in a fault"
-            yield Finding("warn", where, text, "keep well below the rates that faulted")
-        for run in sorted(set(row.evidence.runs) - known):
-            yield Finding("refuse", where, f"evidence '{run}' is no run of this profile")
+    for section, rows in claims.items():
+        for row in rows:
+            yield from _evidence(row, f"{section}[{condition(row.keys)}]", known)
 
 
-def _missing_evidence(row: SlewRate, where: str) -> Iterator[Finding]:
+def _evidence(row: SafeClaim, where: str, known: set[str]) -> Iterator[Finding]:
+    if row.basis in ("measured", "fitted"):
+        yield from _missing_evidence(row, where)
+    if row.evidence.faults:
+        text = f"{row.evidence.faults} of {row.evidence.trials} trials ended in a fault"
+        yield Finding("warn", where, text, "keep well below what faulted")
+    for run in sorted(set(row.evidence.runs) - known):
+        yield Finding("refuse", where, f"evidence '{run}' is no run of this profile")
+
+
+def _missing_evidence(row: SafeClaim, where: str) -> Iterator[Finding]:
     if not row.evidence.trials or not row.evidence.runs:
         remedy = "name the trials and runs, or mark it extrapolated or assumed"
         yield Finding("refuse", where, f"called {row.basis} without a trial behind it", remedy)
     elif not row.evidence.confirmed:
-        yield Finding("warn", where, "not confirmed by a ramp at this rate", "record ramp")
+        yield Finding("warn", where, "not confirmed by a trial at this number", "record it again")
 
 
 def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:
@@ -102,7 +121,7 @@ def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:
 
 def _is_choice(entry: Entry) -> bool:
     """Safe rates and gains are chosen from intervals and have none of their own."""
-    return entry.kind.startswith(("slew", "control.gains"))
+    return entry.kind.startswith(("slew", "jumps", "repetition", "control.gains"))
 
 
 def _within_range(profile: MachineProfile) -> Iterator[Finding]:

@@ -229,7 +229,28 @@ class SlewEvidence(Part):
         return self
 
 
-class SlewRate(Row):
+class SafeMove(Row):
+    """A one-sided claim about setpoint moves: chosen to be safe, so without an interval of its own.
+
+    `coverage` is the share of such moves that stay clear of a fault, claimed with `confidence`.
+    """
+
+    @property
+    def quantity(self) -> Quantity:
+        """The number; a confidence without an interval is a one-sided claim and stays out."""
+        low, high = getattr(self, f"low_{self.SUFFIX}"), getattr(self, f"high_{self.SUFFIX}")
+        bounded = low is not None or high is not None
+        return Quantity(
+            value=getattr(self, self.COLUMN),
+            unit=self.UNIT,
+            low=low,
+            high=high,
+            confidence=self.confidence if bounded else None,
+            basis=self.basis,
+        )
+
+
+class SlewRate(SafeMove):
     """The fastest setpoint ramp that is safe at a temperature, and what limits it.
 
     low and high, where given, bound the limit itself; `coverage` is the share of ramps at this
@@ -257,18 +278,74 @@ class SlewRate(Row):
             "fan": self.fan,
         }
 
+
+class SafeJump(SafeMove):
+    """The largest single change of the setpoint that is safe."""
+
+    COLUMN, SUFFIX, UNIT = "size_K", "K", "K"
+
+    direction: Direction
+    temperature_C: Celsius
+    fan: Fraction = 0.0
+    size_K: Magnitude
+    low_K: float | None = None
+    high_K: float | None = None
+    coverage: Confidence | None = None
+    evidence: SlewEvidence = SlewEvidence()
+
     @property
-    def quantity(self) -> Quantity:
-        """The safe rate; a confidence without an interval is a one-sided claim and stays out."""
-        bounded = self.low_K_per_s is not None or self.high_K_per_s is not None
-        return Quantity(
-            value=self.rate_K_per_s,
-            unit=self.UNIT,
-            low=self.low_K_per_s,
-            high=self.high_K_per_s,
-            confidence=self.confidence if bounded else None,
-            basis=self.basis,
-        )
+    def keys(self) -> dict[str, object]:
+        """Direction, temperature it started or ended at, and fan."""
+        return {
+            "direction": self.direction,
+            "temperature_C": self.temperature_C,
+            "fan": self.fan,
+        }
+
+
+class SafeRepetition(SafeMove):
+    """The shortest rest between two dips, led at safe rates, that is safe."""
+
+    COLUMN, SUFFIX, UNIT = "rest_s", "s", "s"
+
+    from_C: Celsius
+    to_C: Celsius
+    fan: Fraction = 0.0
+    rest_s: Magnitude
+    low_s: float | None = None
+    high_s: float | None = None
+    travel_K_per_min: Magnitude | None = Field(
+        default=None, description="setpoint travel within a minute at that rest"
+    )
+    coverage: Confidence | None = None
+    evidence: SlewEvidence = SlewEvidence()
+
+    @property
+    def keys(self) -> dict[str, object]:
+        """The dip and its fan."""
+        return {"from_C": self.from_C, "to_C": self.to_C, "fan": self.fan}
+
+
+class Smoothing(Row):
+    """The least look-ahead for a change of the required temperature, and what none of it costs."""
+
+    COLUMN, SUFFIX, UNIT = "look_ahead_s", "s", "s"
+
+    direction: Direction
+    from_C: Celsius
+    to_C: Celsius
+    look_ahead_s: Magnitude
+    low_s: float | None = None
+    high_s: float | None = None
+    slope_K_per_s: Positive = Field(description="how fast the setpoint then moves")
+    cost_without_s: Magnitude = Field(
+        description="print time that each such change costs when nothing looks ahead"
+    )
+
+    @property
+    def keys(self) -> dict[str, object]:
+        """The change."""
+        return {"from_C": self.from_C, "to_C": self.to_C}
 
 
 class Dip(Part):
@@ -416,8 +493,17 @@ class MachineProfile(Part):
     slew: tuple[SlewRate, ...] = Field(
         default=(), description="fastest safe setpoint ramps and what limits them"
     )
+    jumps: tuple[SafeJump, ...] = Field(
+        default=(), description="largest safe single changes of the setpoint"
+    )
+    repetition: tuple[SafeRepetition, ...] = Field(
+        default=(), description="shortest safe rest between repeated dips"
+    )
     dips: tuple[Dip, ...] = Field(
         default=(), description="time to a lower temperature and back again"
+    )
+    smoothing: tuple[Smoothing, ...] = Field(
+        default=(), description="least look-ahead for a change of the required temperature"
     )
     melt: Melt | None = Field(default=None, description="flow limits of one material")
     control: Control | None = Field(default=None, description="controller gains and margins")
