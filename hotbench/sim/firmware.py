@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from hotbench.sim import answers
 from hotbench.sim.loop import State
-from hotbench.wire.commands import BadLine, Command, decode
+from hotbench.wire.commands import Command, decode
 
 if TYPE_CHECKING:
     from hotbench.sim.board import SimulatedPrinter
@@ -61,7 +61,7 @@ class Firmware:
         text = line.decode("ascii", "replace").replace("\ufffd", "?").strip()
         try:
             command = decode(text)
-        except BadLine:
+        except ValueError:  # BadLine, or a word whose number is none, such as a lone sign
             self._not_understood(text)
             return
         if command.line_number is not None and "*" not in text:

@@ -72,7 +72,7 @@ class PrinterSpec:
     weighing_noise: float = 0.01
 
     # control loop
-    control_period_s: float
+    control_period_s: float = 0.1
     gain_per_K: float
     integral_time_s: float
     derivative_time_s: float
@@ -130,7 +130,6 @@ PRINTERS: dict[str, PrinterSpec] = {
             melt_criterion="centre",
             melt_biot=10.0,
             rolloff_exponent=5.0,
-            control_period_s=0.1,
             gain_per_K=0.05,
             integral_time_s=3.2,
             derivative_time_s=0.2,
@@ -164,7 +163,6 @@ PRINTERS: dict[str, PrinterSpec] = {
             softening_C=140.0,
             rolloff="knee",
             rolloff_exponent=7.0,
-            control_period_s=0.1,
             gain_per_K=0.09,
             integral_time_s=14.0,
             derivative_time_s=0.8,
@@ -196,7 +194,6 @@ PRINTERS: dict[str, PrinterSpec] = {
             melt_criterion="centre",
             melt_biot=10.0,
             rolloff_exponent=6.0,
-            control_period_s=0.1,
             gain_per_K=0.13,
             integral_time_s=18.0,
             derivative_time_s=1.0,

@@ -76,9 +76,7 @@ def cooling_rate_K_per_s(
 
 def hold_duty(spec: PrinterSpec, temperature_C: float, *, fan: float = 0.0) -> float:
     """Steady duty, 0 to 1, that keeps the sensor at `temperature_C` without extrusion."""
-    rig = Rig(spec, noise=False)
-    rig.set_fan(fan)
-    return rig.settle_at(temperature_C)
+    return _held(spec, temperature_C, fan).duty
 
 
 def dip_times(
@@ -264,11 +262,16 @@ def _tolerant(spec: PrinterSpec) -> PrinterSpec:
     return replace(spec, fault_deviation_K=math.inf, jump_limit_K=math.inf)
 
 
-def _settled_limit(spec: PrinterSpec, temperature_C: float, fan: float, delivered: float) -> float:
+def _held(spec: PrinterSpec, temperature_C: float, fan: float, delivered: float = 0.0) -> Rig:
+    """A noise-free rig in its steady hold under the heat load of a delivered flow."""
     rig = Rig(spec, noise=False)
     rig.set_fan(fan)
     rig.settle_at(temperature_C, delivered)
-    return rig.melt_limit_mm3_per_s()
+    return rig
+
+
+def _settled_limit(spec: PrinterSpec, temperature_C: float, fan: float, delivered: float) -> float:
+    return _held(spec, temperature_C, fan, delivered).melt_limit_mm3_per_s()
 
 
 def _rate(rig: Rig, temperature_C: float, *, rising: bool) -> float:
