@@ -73,6 +73,7 @@ NUMBER = Number()
 POSITIVE = Number(low=1e-6)
 AMBIENT = Number(low=-50.0, high=80.0)
 SEED = click.IntRange(min=0)
+LONGEST_SUMMARY = 200
 
 
 class SuggestingGroup(click.Group):
@@ -94,6 +95,15 @@ class SuggestingGroup(click.Group):
         except click.UsageError as error:
             hint = _hint(args[0], self.list_commands(ctx))
             raise click.UsageError(f"no such command '{args[0]}'; {hint}", ctx) from error
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """As click does, but summaries are wrapped instead of cut off."""
+        rows = [
+            (name, self.commands[name].get_short_help_str(limit=LONGEST_SUMMARY))
+            for name in self.list_commands(ctx)
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
 
 
 def unknown_option(error: click.NoSuchOption) -> str:

@@ -34,7 +34,14 @@ def printed(*arguments: object, code: int = 0) -> str:
 
 
 def facts(*arguments: object, code: int = 0) -> dict[str, Any]:
-    return dict(json.loads(printed(*arguments, "--json", code=code)))
+    """The one JSON object that a command prints; NaN and infinities are not JSON."""
+    text = printed(*arguments, "--json", code=code)
+    assert text.count("\n") == 1
+    return dict(json.loads(text, parse_constant=_refuse))
+
+
+def _refuse(constant: str) -> None:
+    raise AssertionError(f"{constant} is not JSON")
 
 
 @pytest.fixture(scope="module")

@@ -114,7 +114,7 @@ def test_help_fits_its_width(path: tuple[str, ...], columns: int) -> None:
     assert max(map(len, lines)) <= columns
     assert not any(line != line.rstrip() for line in lines)
     assert lines[0].startswith("Usage: hotbench")
-    assert lines[2].strip().endswith((".", ",", "a", "the", "few")) or len(lines[2]) > columns // 2
+    assert not any(line.endswith("...") for line in lines[1:]), "a summary is cut off"
 
 
 def test_the_contract_of_commands() -> None:
