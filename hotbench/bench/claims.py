@@ -122,7 +122,7 @@ def _smoothing(slew: Sequence[p.SlewRate], from_C: float, to_C: float) -> Iterat
         slope_K_per_s=slowest,
         cost_without_s=transition_cost_s(from_C, to_C, 0.0, slowest),
         confidence=rate.confidence if bounded else None,
-        basis="extrapolated" if rate.basis in ("measured", "fitted") else rate.basis,
+        basis=rate.basis,
     )
 
 

@@ -108,7 +108,7 @@ def _predicted(
 def _prediction(
     slew: SlewFit | None, heater: HeaterFit, direction: Direction, fan: float, temperature_C: float
 ) -> Iterator[p.SlewRate]:
-    loop = _loop(slew, direction)
+    loop = loop_limits(slew, direction)
 
     def rates(vector: FloatArray) -> Mapping[p.LimitingCause, float]:
         return limits_by_cause(vector, direction, temperature_C, fan, loop)
@@ -143,7 +143,7 @@ def _share_per_K(kind: str, fan: float) -> float:
     return own if fan == 0.0 else max(own, SHARES_per_K["fan cooling rate"])
 
 
-def _loop(slew: SlewFit | None, direction: Direction) -> LoopLimits:
+def loop_limits(slew: SlewFit | None, direction: Direction) -> LoopLimits:
     """The loop's trail as its ramps showed it; assumed where there were none."""
     seen = slew.of(direction) if slew else None
     trail_s = None

@@ -68,12 +68,17 @@ def _trial(run: Run, first: int, past: int) -> JumpTrial | None:
     return JumpTrial(
         direction="heating" if found[1] == "up" else "cooling",
         size_K=size_K,
-        from_C=float(run.setpoint_C[max(first - 1, 0)]),
+        from_C=_before_C(run, first, size_K if found[1] == "up" else -size_K),
         deviation_K=deviation_K,
         fan=float(np.nan_to_num(run.fan[first])),
         fault=fault,
         run_id=run.info.run_id,
     )
+
+
+def _before_C(run: Run, first: int, step_K: float) -> float:
+    """The setpoint before the change; a record that begins with it tells by what follows."""
+    return float(run.setpoint_C[first - 1] if first else run.setpoint_C[0] - step_K)
 
 
 def fit_jumps(

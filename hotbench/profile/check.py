@@ -121,7 +121,7 @@ def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:
 
 def _is_choice(entry: Entry) -> bool:
     """Safe rates and gains are chosen from intervals and have none of their own."""
-    return entry.kind.startswith(("slew", "jumps", "repetition", "control.gains"))
+    return entry.kind.startswith(("slew", "jumps", "repetition", "smoothing", "control.gains"))
 
 
 def _within_range(profile: MachineProfile) -> Iterator[Finding]:
