@@ -104,6 +104,28 @@ def smoothing_rows(slew: Sequence[p.SlewRate]) -> tuple[p.Smoothing, ...]:
     return tuple(row for step in STEPS_C for row in _smoothing(slew, *step))
 
 
+def smoothing_tables(rows: Sequence[p.Smoothing]) -> list[Table]:
+    """Least look-ahead for people; nothing where no rate is known."""
+    heads = (
+        "change",
+        "least look-ahead / s",
+        "setpoint moves at / K/s",
+        "cost without / s",
+        "basis",
+    )
+    cells = tuple(
+        (
+            f"{row.from_C:g} to {row.to_C:g} °C",
+            number(row.look_ahead_s),
+            number(row.slope_K_per_s),
+            number(row.cost_without_s),
+            row.basis,
+        )
+        for row in rows
+    )
+    return [Table("least smoothing", heads, cells, frozenset({1, 2, 3}))] if cells else []
+
+
 def _smoothing(slew: Sequence[p.SlewRate], from_C: float, to_C: float) -> Iterator[p.Smoothing]:
     rate = slowest_rate(slew, from_C, to_C)
     if rate is None or not rate.rate_K_per_s > 0.0:

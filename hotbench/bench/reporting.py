@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined
 
 from hotbench import __version__
 from hotbench.bench.analysis import Analysis, melt_tables, slew_tables
+from hotbench.bench.claims import claim_tables, smoothing_tables
 from hotbench.bench.figures import (
     Picture,
     heater_pictures,
@@ -30,6 +31,7 @@ from hotbench.bench.report_tables import (
     typeset_table,
 )
 from hotbench.bench.report_words import at_a_glance, summary
+from hotbench.bench.slew_figures import cause_picture, dip_pictures, smoothing_picture
 from hotbench.bench.tables import Table
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Run
@@ -63,6 +65,11 @@ ABOUT_DIPS = (
 ABOUT_SLEW = (
     "A board watches its own heater: where the temperature strays too far from the setpoint, it "
     "reports a fault and stops the print. These rates keep clear of that."
+)
+ABOUT_SMOOTHING = (
+    "A job that needs another temperature has to ask for it in time. The look-ahead is how early "
+    "the setpoint must start to move so that it never moves faster than is safe; less of it makes "
+    "the print wait, more of it prints longer at a temperature that is not wanted yet."
 )
 ABOUT_MELT = (
     "What runs faster than this leaves the nozzle with a cold core: less comes out than was "
@@ -147,11 +154,9 @@ def _sections(
     yield from _judged_section(analysis, judgements, held_out)
     yield from _heater_section(analysis, profile)
     if profile.dips:
-        yield Section("Dips", (ABOUT_DIPS,), tables=tuple(dip_table(profile.dips)))
-    if analysis.slew:
-        figures = tuple(slew_pictures(analysis.slew))
-        tables = tuple(slew_tables(analysis.slew))
-        yield Section("Safe slew rate", (ABOUT_SLEW,), figures, tables)
+        dips = dip_pictures(analysis.heater, [*analysis.runs, *held_out])
+        yield Section("Dips", (ABOUT_DIPS,), tuple(dips), tuple(dip_table(profile.dips)))
+    yield from slew_sections(analysis, profile)
     if analysis.melt:
         figures = tuple(melt_pictures(analysis.melt))
         yield Section("Melting", (ABOUT_MELT,), figures, tuple(melt_tables(analysis.melt)))
@@ -159,6 +164,20 @@ def _sections(
         yield Section("Controller", tables=(control_table(profile.control),))
     yield from _next_sections(analysis, tuple(gaps))
     yield from _method(analysis)
+
+
+def slew_sections(analysis: Analysis, profile: MachineProfile) -> Iterator[Section]:
+    """Safe slew with jumps and repetition, and smoothing; only what is known."""
+    claims = claim_tables(analysis.jumps, analysis.repetition)
+    if analysis.slew or claims:
+        figures = list(slew_pictures(analysis.slew)) if analysis.slew else []
+        if analysis.slew and analysis.heater:
+            figures.append(cause_picture(analysis.heater, analysis.slew, profile.slew))
+        tables = [*(slew_tables(analysis.slew) if analysis.slew else []), *claims]
+        yield Section("Safe slew rate", (ABOUT_SLEW,), tuple(figures), tuple(tables))
+    if trade := smoothing_picture(profile):
+        tables = smoothing_tables(profile.smoothing)
+        yield Section("Smoothing", (ABOUT_SMOOTHING,), (trade,), tuple(tables))
 
 
 def _judged_section(

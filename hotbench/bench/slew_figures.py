@@ -28,10 +28,8 @@ AFTER_s = 4.0
 BEYOND = 1.25
 
 
-def cause_picture(
-    heater: HeaterFit, slew: SlewFit | None, rows: Sequence[p.SlewRate]
-) -> Picture | None:
-    """Safe slew against temperature by limiting cause, fan off; None where nothing is cooled."""
+def cause_picture(heater: HeaterFit, slew: SlewFit | None, rows: Sequence[p.SlewRate]) -> Picture:
+    """Safe slew against temperature by limiting cause, fan off."""
     top_C = min(SPAN_C[1], heater.seen_C[1])
     at_C = np.linspace(min(SPAN_C[0], top_C - 20.0), top_C, POINTS)
     limits = {way: _limits(heater, slew, way, at_C) for way in DIRECTIONS}
@@ -71,8 +69,10 @@ def _limits(
     return {cause: np.array([one[cause] for one in found]) for cause in found[0]}
 
 
-def dip_pictures(heater: HeaterFit, runs: Sequence[Run]) -> Iterator[Picture]:
+def dip_pictures(heater: HeaterFit | None, runs: Sequence[Run]) -> Iterator[Picture]:
     """Recorded dips, measured and predicted from the logged duty and fan; nothing without dips."""
+    if heater is None:
+        return
     traces = [trace for run in runs for trace in _dip_traces(heater, run)][:MOST_DIPS]
     if not traces:
         return
