@@ -8,6 +8,7 @@ import click
 
 from hotbench.cli.arguments import (
     NUMBER,
+    NUMBERS,
     POSITIVE,
     SuggestingGroup,
     as_json_option,
@@ -94,21 +95,51 @@ def compare(first: Path, second: Path, *, as_json: bool) -> None:
 @click.option("--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
 @click.option(
     "--duty-scale",
+    "duty_full_scale",
     type=POSITIVE,
     default=1.0,
     show_default=True,
-    help="Duty number for full power.",
+    help="Duty number for full power, such as 1, 100, 127 or 255.",
 )
+@click.option(
+    "--form",
+    type=click.Choice(["parallel", "ideal", "series"]),
+    default="parallel",
+    show_default=True,
+    help="How the gains are stated.",
+)
+@click.option("--sample", "sample_s", type=POSITIVE, help="The board's control interval, s.")
+@click.option(
+    "--per-sample", is_flag=True, help="Gains for a board that sums errors once per sample."
+)
+@click.option("--rule", default="robust optimum", show_default=True, help="For --out.")
+@click.option("--out", type=click.Path(path_type=Path), help="Profile to write, gains in it.")
+@click.option(
+    "--against",
+    type=click.Path(path_type=Path),
+    help="A run of 'record verify' or 'record relay' to judge the prediction by.",
+)
+@click.option("--gains", type=NUMBERS, help="Kp,Ki,Kd in force, with --against.")
 @as_json_option
-def tune(file: Path, temperature_C: float, duty_scale: float, *, as_json: bool) -> None:
-    """Controller gains from a profile's heater model, by several published rules.
+def tune(
+    file: Path, against: Path | None, gains: Sequence[float] | None, *, as_json: bool, **given: Any
+) -> None:
+    """Controller gains from a profile's heater model, or their prediction held against a run.
 
-    Example: hotbench tune machine.yaml --at 220
+    Example: hotbench tune machine.yaml --at 220 --form ideal --out tuned.yaml
+    Example: hotbench tune tuned.yaml --against runs/verify
     """
-    from hotbench.bench.tuning import tune_file
+    if against is not None:
+        from hotbench.bench.verifying import verify_file
 
-    result = tune_file(file, temperature_C=temperature_C, duty_full_scale=duty_scale)
+        scale = given["duty_full_scale"]
+        result = verify_file(file, against, gains=gains, duty_full_scale=scale)
+    else:
+        from hotbench.bench.tuning import tune_file
+
+        result = tune_file(file, **given)
     emit(result.plain(), as_json=as_json, tables=result.tables())
+    result.raise_if_short()
 
 
 COMMANDS = (profile, compare, tune)

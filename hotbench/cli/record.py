@@ -158,6 +158,57 @@ def extrude(**given: Any) -> None:
     _record("extrude", given)
 
 
+@record.command()
+@click.option("--to", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option("--step", "step_K", type=NUMBER, default=20.0, show_default=True, help="Step, K.")
+@click.option("--watch", "watch_s", type=NUMBER, default=60.0, show_default=True, help="s.")
+@click.option(
+    "--flow",
+    "flow_mm3_per_s",
+    type=NUMBER,
+    default=0.0,
+    show_default=True,
+    help="Flow of a flow step, mm³/s; 0 moves no filament.",
+)
+@click.option("--flow-time", "flow_s", type=NUMBER, default=30.0, show_default=True, help="s.")
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@click.option(
+    "--filament-diameter", "filament_diameter_mm", type=POSITIVE, default=1.75, show_default=True
+)
+@record_options
+def verify(**given: Any) -> None:
+    """A setpoint step and a flow step with the gains in force, for 'tune --against'.
+
+    Example: hotbench record verify --port /dev/ttyUSB0 --out runs/verify --to 220 --flow 6
+    """
+    _record("verify", given)
+
+
+@record.command()
+@click.option("--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option(
+    "--amplitude", "amplitude_K", type=NUMBER, default=2.0, show_default=True, help="Setpoint, ± K."
+)
+@click.option("--cycles", type=int, default=12, show_default=True, help="Swings.")
+@click.option("--longest", "longest_s", type=NUMBER, default=240.0, show_default=True, help="s.")
+@click.option(
+    "--abandon",
+    "abandon_K",
+    type=NUMBER,
+    default=8.0,
+    show_default=True,
+    help="End when so far off.",
+)
+@click.option("--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1.")
+@record_options
+def relay(**given: Any) -> None:
+    """A small relay on the setpoint: the loop's gain margin and the heater's response, measured.
+
+    Example: hotbench record relay --port /dev/ttyUSB0 --out runs/relay --at 220
+    """
+    _record("relay", given)
+
+
 def _record(procedure: str, given: dict[str, Any]) -> None:
     from hotbench.bench.recording import record_from_options
 

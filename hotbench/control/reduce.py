@@ -58,9 +58,15 @@ def operating_point(
     duty = _hold_duty(nodes.lost(near_K, far_K), power, temperature_C)
     slope = float(v[P.HEATING] * duty * v[P.FALLOFF])
     gain, lags, leads = nodes.linear(near_K, far_K, slope)
-    sensor = (float(v[P.LAG]),) if v[P.LAG] > 0.0 else ()
-    process = Process(power * gain, (*lags, *sensor), leads, float(v[P.DEAD]))
+    sensor, dead_s = _sensor(float(v[P.LAG]), float(v[P.DEAD]))
+    process = Process(power * gain, (*lags, *sensor), leads, dead_s)
     return OperatingPoint(duty, near_K, far_K, process, power, float(v[P.LOAD] * near_K))
+
+
+def _sensor(lag_s: float, dead_s: float) -> tuple[tuple[float, ...], float]:
+    """Lag and dead time; a fit may put the dead time below zero, then their sum counts as lag."""
+    lag_s, dead_s = lag_s + min(dead_s, 0.0), max(dead_s, 0.0)
+    return ((lag_s,), dead_s) if lag_s > 0.0 else ((), dead_s)
 
 
 def first_order(process: Process) -> Process:

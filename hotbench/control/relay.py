@@ -1,9 +1,13 @@
 """Exact analysis of the relay experiment on a first-order process with dead time."""
 
+import cmath
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from hotbench.control.process import Process
+from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 
 
@@ -52,3 +56,44 @@ def process_from_cycle(cycle: LimitCycle, relay_duty: float, gain: float) -> Pro
     ratio = -math.log1p(-share)
     T = cycle.period_s / 2.0 / (ratio + math.log(1.0 + share))
     return Process.first_order(gain, T, ratio * T)
+
+
+def fundamental(time_s: FloatArray, values: FloatArray, omega: float) -> complex:
+    """Complex amplitude at omega (rad/s) by least squares; the stamps need not be even.
+
+    Constant and slope are fitted beside it, and the second and third harmonic, so that they
+    do not leak into it over the few whole cycles. Errors: BadInput for fewer than 16 samples.
+    """
+    if time_s.size < 16:
+        raise BadInput("too few samples for a frequency", value=time_s.size, limit="16 at least")
+    middle_s = time_s - time_s.mean()
+    turns = [part(k * omega * time_s) for k in (1, 2, 3) for part in (np.cos, np.sin)]
+    columns = np.column_stack([*turns, np.ones_like(time_s), middle_s])
+    found = np.linalg.lstsq(columns, values, rcond=None)[0]
+    return complex(found[0], -found[1])
+
+
+def process_from_point(response: complex, omega: float, gain: float) -> Process:
+    """The first-order process of a known gain whose response at omega (rad/s) is `response`.
+
+    T = √((K/|G|)² - 1)/ω, L = -(arg G + atan(ω T))/ω with arg G from -2π to 0. Nothing is
+    approximated: a linear heater's fundamentals obey its frequency response whatever the relay's
+    square wave holds besides. Errors: BadInput where no such process exists.
+    """
+    if not 0.0 < abs(response) < gain:
+        limit = f"below the gain of {gain:.4g} K"
+        raise BadInput(
+            "response is no first-order one", value=f"{abs(response):.4g} K", limit=limit
+        )
+    T = math.sqrt((gain / abs(response)) ** 2 - 1.0) / omega
+    phase = cmath.phase(response)
+    behind = phase if phase <= 0.0 else phase - 2.0 * math.pi
+    L = -(behind + math.atan(omega * T)) / omega
+    if L < 0.0:
+        raise BadInput("response leads a first-order one", value=f"dead time {L:.3g} s")
+    return Process.first_order(gain, T, L)
+
+
+def loop_gain(closed: complex) -> complex:
+    """Open loop L = T/(1 - T) from the closed loop's response T, reading over setpoint."""
+    return closed / (1.0 - closed)

@@ -23,8 +23,9 @@ DERIVATIVE_FILTER_SHARE = 0.1
 
 _GAIN_RATIO = 1.12
 _PENALTY = 20.0
-# Overshoot jumps with the sample at which integration resumes, so the search keeps some to spare.
-_SPARE = (0.9, 0.75, 0.6)
+# Overshoot jumps with the sample at which integration resumes, and readings scatter, so the search
+# keeps some to spare.
+_SPARE = (0.7, 0.55)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +129,7 @@ class _Search:
         return np.asarray(found.x, dtype=np.float64)
 
     def _start(self) -> FloatArray:
-        dead_s = self._reduced.dead_s
+        dead_s = max(integrator(process).dead_s for process in self._sampled)
         times = [8.0 * dead_s, 0.4 * dead_s] if self.aims.derivative else [8.0 * dead_s]
         return np.log(times)
 

@@ -8,12 +8,24 @@ from hotbench.procedures.extrusions import ExtrudeTest
 from hotbench.procedures.options import Option, options_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.ramps import RampTest, StepSizeTest
+from hotbench.procedures.relay import RelayTest
 from hotbench.procedures.repetition import RepetitionTest
 from hotbench.procedures.steps import DipTest, HoldTest, StepTest
+from hotbench.procedures.verify import VerifyTest
 
 PROCEDURES: Mapping[str, type[Procedure]] = {
     kind.name: kind
-    for kind in (StepTest, RampTest, DipTest, HoldTest, ExtrudeTest, StepSizeTest, RepetitionTest)
+    for kind in (
+        StepTest,
+        RampTest,
+        DipTest,
+        HoldTest,
+        ExtrudeTest,
+        StepSizeTest,
+        RepetitionTest,
+        VerifyTest,
+        RelayTest,
+    )
 }
 
 

@@ -14,7 +14,7 @@ from hotbench.control.margins import margins
 from hotbench.control.process import Process, ultimate
 from hotbench.control.robust import Aims, filtered, robust_gains, worst_figures
 from hotbench.control.rules import RULES
-from hotbench.control.tune import NAMES, ROBUST, heater_processes, side_by_side, tuned
+from hotbench.control.tune import LAG_DOUBT, NAMES, ROBUST, heater_processes, side_by_side, tuned
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.quantity import Quantity
 
@@ -143,16 +143,30 @@ def known(value: float, share: float = 0.1) -> Quantity:
 
 
 def test_lag_and_dead_time_are_varied_together(sleeve: dict[str, float]) -> None:
-    """Their sum spans the combined lag and their ratio stays, however wide each alone."""
+    """Their sum spans the combined lag, the longer end with its doubt and also as dead time."""
     parameters = {name: known(value, 0.05) for name, value in sleeve.items()}
     parameters |= {name: known(sleeve[name], 0.9) for name in ("sensor_lag_s", "dead_time_s")}
     at = {"temperature_C": 220.0, "ambient_C": 23.0}
     found = heater_processes("two-node", parameters, combined_lag=known(0.6, 0.1), **at)
-    assert len(found) == 1 + 2 * (len(sleeve) - 2) + 6
-    totals = [process.dead_s + min(process.lags_s) for process in found]
+    assert len(found) == 1 + 2 * (len(sleeve) - 2) + 9
+    *both, alone = [found[:-3], found[-3:]]
+    totals = [process.dead_s + min(process.lags_s) for process in both[0]]
+    longest = 0.66 * (1.0 + LAG_DOUBT)
     assert totals[0] == pytest.approx(0.6)
-    assert (min(totals), max(totals)) == pytest.approx((0.54, 0.66))
-    assert [p.dead_s / min(p.lags_s) for p in found] == pytest.approx([0.5] * len(found))
+    assert (min(totals), max(totals)) == pytest.approx((0.54, longest))
+    assert [p.dead_s / min(p.lags_s) for p in both[0]] == pytest.approx([0.5] * len(both[0]))
+    assert [p.dead_s for p in alone] == pytest.approx([longest] * 3)
+    assert all(len(p.lags_s) == 2 for p in alone)
+
+
+def test_the_doubt_of_the_lag_is_a_choice(sleeve: dict[str, float]) -> None:
+    parameters = {name: known(value, 0.05) for name, value in sleeve.items()}
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    lag = known(0.6, 0.1)
+    certain = heater_processes("two-node", parameters, combined_lag=lag, lag_doubt=0.0, **at)
+    assert max(process.dead_s for process in certain) == pytest.approx(0.66)
+    unknown = heater_processes("two-node", parameters, **at)
+    assert {process.dead_s for process in unknown} == {0.2}
 
 
 def test_ends_that_cannot_hold_the_temperature_are_left_out(sleeve: dict[str, float]) -> None:

@@ -29,7 +29,7 @@ def test_a_plan_says_how_hot_how_long_and_how_much(small, name: str) -> None:
     plan = build(name, small[name]).plan()
     assert f"up to {plan.max_temperature_C:g} °C" in plan.lines[-1]
     assert 0.0 < plan.duration_s < math.inf
-    assert (plan.filament_mm > 0.0) == (name == "extrude")
+    assert (plan.filament_mm > 0.0) == (name in ("extrude", "verify"))
     slower = build(name, small[name]).plan(Pace(heating_K_per_s=0.5, cooling_K_per_s=0.1))
     assert slower.duration_s > plan.duration_s
     plan.check_limit(plan.max_temperature_C)

@@ -32,6 +32,8 @@ SHORT = {
     },
     "jump": {"low_C": 200.0, "sizes_K": (5.0, 15.0)},
     "repetition": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 2.0)},
+    "verify": {"flow_mm3_per_s": 4.0, "flow_s": 10.0, "watch_s": 30.0},
+    "relay": {"cycles": 5, "longest_s": 90.0},
 }
 CASES = [
     pytest.param(machine, name, marks=() if machine == "swift-sleeve" else pytest.mark.slow)
@@ -137,6 +139,24 @@ def check_repetition(recorded: Run) -> None:
     assert all(dip.clean and (dip.from_C, dip.to_C) == (220.0, 210.0) for dip in dips)
 
 
+def check_verify(recorded: Run) -> None:
+    stepping = recorded.mask_phase("validate setpoint step 200-220")
+    assert recorded.temperature_C[stepping][0] == pytest.approx(200.0, abs=2.0)
+    assert recorded.temperature_C[stepping][-1] == pytest.approx(220.0, abs=2.0)
+    fed = recorded.mask_phase("validate flow step 220 4")
+    assert np.median(recorded.flow_mm3_per_s[fed]) == pytest.approx(4.0, rel=1e-3)
+    assert np.ptp(recorded.time_s[fed]) == pytest.approx(10.0, abs=0.5)
+
+
+def check_relay(recorded: Run) -> None:
+    """The setpoint turns as often as was asked, and the reading stays within the bound."""
+    swinging = recorded.mask_phase("validate relay")
+    setpoint_C = recorded.setpoint_C[swinging]
+    assert set(setpoint_C) == {218.0, 222.0}
+    assert np.count_nonzero(np.diff(setpoint_C)) >= 9
+    assert np.abs(recorded.temperature_C[swinging] - 220.0).max() < 8.0
+
+
 CHECKS = {
     "step": check_step,
     "ramp": check_ramp,
@@ -145,6 +165,8 @@ CHECKS = {
     "extrude": check_extrude,
     "jump": check_jump,
     "repetition": check_repetition,
+    "verify": check_verify,
+    "relay": check_relay,
 }
 
 
