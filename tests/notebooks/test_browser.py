@@ -31,6 +31,8 @@ TOUR = Path(__file__).parents[2] / "notebooks" / "01-tour.ipynb"
 PATIENCE_ms = 90_000
 SOON_s = 3.0
 """Until the page says stopped: heater off, confirmed by the board, run closed, page told."""
+ACTS_WITHIN_s = 0.3
+"""From the press until the heater's target 0 is on its way to the board and in the record."""
 SHOTS = os.environ.get("HOTBENCH_SCREENSHOTS")
 
 pytestmark = [
@@ -133,6 +135,47 @@ def seconds_until_stopped(panel: Locator) -> float:
     return time.monotonic() - asked_s
 
 
+def seconds_until_off(folder: Path, before: int) -> float:
+    """From now until the record holds another command that switches the heater off."""
+    asked_s = time.monotonic()
+    while switched_off(folder) <= before:
+        assert time.monotonic() - asked_s < SOON_s
+        time.sleep(0.005)
+    return time.monotonic() - asked_s
+
+
+def switched_off(folder: Path) -> int:
+    return (folder / "events.csv").read_text("utf-8").count("M104 S0")
+
+
+def save(page: Page) -> None:
+    page.get_by_role("menuitem", name="File", exact=True).click()
+    page.locator(".lm-Menu-itemLabel").get_by_text("Save Notebook", exact=True).click()
+    page.wait_for_timeout(1500)
+
+
+def reload(page: Page) -> None:
+    page.reload()
+    page.locator(".jp-Notebook").wait_for()
+    page.wait_for_timeout(2000)
+
+
+def expect_growth(page: Page, panel: Locator, beyond: int) -> None:
+    """The chart goes on: more readings than before, and still more a little later."""
+    expect(panel).to_have_attribute("data-state", "running", timeout=PATIENCE_ms)
+    page.wait_for_timeout(1500)
+    first = samples(panel)
+    page.wait_for_timeout(1500)
+    assert samples(panel) > first > beyond
+
+
+def restart_kernel(page: Page) -> None:
+    page.get_by_role("menuitem", name="Kernel", exact=True).click()
+    page.locator(".lm-Menu-itemLabel").get_by_text("Restart Kernel…", exact=True).click()
+    page.get_by_role("button", name="Confirm Kernel Restart").click()
+    page.wait_for_timeout(3000)
+
+
 def keep_busy(page: Page, seconds: int) -> None:
     """The kernel's main thread works on something else, as during a long fit."""
     page.locator(".jp-CodeCell .cm-content").last.click()
@@ -168,15 +211,13 @@ def test_start_watch_stop_reload_and_find_the_run(page: Page, lab: Lab) -> None:
     shot(page, "running-light")
 
     assert page.evaluate("document.activeElement.classList.contains('hb-stop')")
-    page.keyboard.press("Escape")
-    assert seconds_until_stopped(panel) < SOON_s
     folder = lab.folder / "bench-runs" / "step-1"
-    events = (folder / "events.csv").read_text().splitlines()
-    assert any("M104 S0" in line for line in events[-5:])
+    before = switched_off(folder)
+    page.keyboard.press("Escape")
+    assert seconds_until_off(folder, before) < ACTS_WITHIN_s
+    assert seconds_until_stopped(panel) < SOON_s
 
-    page.reload()
-    page.locator(".jp-Notebook").wait_for()
-    page.wait_for_timeout(2000)
+    reload(page)
     run_all(page)
     panel = panel_of(page)
     panel.get_by_role("button", name="show run step-1").click()
@@ -188,6 +229,45 @@ def test_start_watch_stop_reload_and_find_the_run(page: Page, lab: Lab) -> None:
     page.wait_for_timeout(500)
     panel.locator("canvas").scroll_into_view_if_needed()
     shot(page, "found-dark")
+
+
+def test_a_closed_or_reloaded_page_finds_the_running_test_and_a_new_kernel_its_record(
+    page: Page, lab: Lab
+) -> None:
+    panel = open_and_run(page, lab)
+    start(page, panel)
+    page.wait_for_timeout(2000)
+    save(page)
+
+    seen = samples(panel)
+    reload(page)  # saved with its outputs: the panel comes back by itself
+    panel = panel_of(page)
+    panel.wait_for()
+    expect_growth(page, panel, seen)
+
+    seen = samples(panel)
+    run_all(page)  # the same two lines again: a new panel at the same bench
+    page.wait_for_timeout(3000)
+    panel = panel_of(page)
+    expect_growth(page, panel, seen)
+    shot(page, "reattached-light")
+
+    folder = lab.folder / "bench-runs" / "step-1"
+    before = switched_off(folder)
+    panel.get_by_role("button", name="Stop", exact=True).click()
+    assert seconds_until_off(folder, before) < ACTS_WITHIN_s
+    expect(panel).to_have_attribute("data-state", "stopped", timeout=PATIENCE_ms)
+
+    panel.get_by_text("Choose a test", exact=True).click()
+    start(page, panel)
+    page.wait_for_timeout(2000)
+    restart_kernel(page)
+    run_all(page)
+    panel = panel_of(page)
+    panel.get_by_role("button", name="show run step-2").click(timeout=PATIENCE_ms)
+    expect(panel.locator(".hb-say")).to_contain_text("step-2")
+    events = (lab.folder / "bench-runs" / "step-2" / "events.csv").read_text("utf-8")
+    assert any("M104 S0" in line for line in events.splitlines()[-5:])
 
 
 def test_the_stop_works_while_the_kernel_is_busy_and_the_panel_out_of_sight(
