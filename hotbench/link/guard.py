@@ -12,19 +12,13 @@ from typing import Protocol
 
 from hotbench.core.errors import HotbenchError, LinkError
 from hotbench.link.guard_process import QUIT, READY
+from hotbench.link.platform import THIS, Plan, Platform, plan_for
+from hotbench.link.sentry import Sentry
 
 BEAT_EVERY_s = 0.2
 GOODBYE_s = 2.0
 START_s = 10.0
 DEFAULT_SILENCE_s = 10.0
-NO_GUARD_WINDOWS = (
-    "this system cannot hand an open port to a guard process: the heater is switched off when "
-    "hotbench ends in order or by an error, not when it is killed; stay beside the printer"
-)
-NO_GUARD_PORT = (
-    "this kind of port cannot be handed to a guard process: the heater is switched off when "
-    "hotbench ends in order or by an error, not when it is killed; stay beside the printer"
-)
 
 
 class PortWithDescriptor(Protocol):
@@ -124,14 +118,21 @@ class GuardedTransport:
 
     Every read and write is a sign of life. Whoever makes a person or a file wait while the
     heater is on must therefore keep reading, or the guard switches off after `silence_s`. Where
-    no guard is possible `notes` says so, and the port is made safe when Python exits.
+    no guard is possible `notes` says so; a sentry in this process then sees it hang, and the port
+    is made safe when Python exits.
     """
 
     def __init__(
-        self, port: PortWithDescriptor, safe: bytes, silence_s: float = DEFAULT_SILENCE_s
+        self,
+        port: PortWithDescriptor,
+        safe: bytes,
+        silence_s: float = DEFAULT_SILENCE_s,
+        platform: Platform = THIS,
     ) -> None:
         self._port, self._safe, self._silence_s = port, safe, silence_s
-        self._guard = self._start()
+        self._platform = platform
+        self._plan = Plan("in this process")
+        self._guard: Guard | Sentry = self._start()
         self._beaten_s = -BEAT_EVERY_s
 
     @property
@@ -143,14 +144,12 @@ class GuardedTransport:
     def notes(self) -> tuple[str, ...]:
         """What the user should know about this port and its guard."""
         others = tuple(getattr(self._port, "notes", ()))
-        if self._guard is not None:
-            return others
-        return (*others, NO_GUARD_PORT if can_guard() else NO_GUARD_WINDOWS)
+        return (*others, self._plan.note) if self._plan.note else others
 
     @property
     def guard(self) -> Guard | None:
         """The guard; None where there cannot be one."""
-        return self._guard
+        return self._guard if isinstance(self._guard, Guard) else None
 
     def now_s(self) -> float:
         """The port's clock."""
@@ -183,19 +182,19 @@ class GuardedTransport:
         self._port.reopen(patience_s)
         self._guard = self._start()
 
-    def _start(self) -> Guard | None:
+    def _start(self) -> Guard | Sentry:
         descriptor = self._port.fileno()
-        if can_guard() and descriptor is not None:
+        self._plan = plan_for(self._platform, descriptor)
+        if self._plan.safeguard == "guard process" and descriptor is not None:
             return Guard(descriptor, self._safe, self._silence_s)
         atexit.register(self._last_words)
-        return None
+        return Sentry(self._last_words, self._silence_s)
 
     def _stop(self) -> None:
         atexit.unregister(self._last_words)
-        if self._guard is None:
+        self._guard.stop()
+        if isinstance(self._guard, Sentry):
             self._last_words()
-        else:
-            self._guard.stop()
 
     def _last_words(self) -> None:
         with suppress(HotbenchError, OSError):
@@ -203,11 +202,6 @@ class GuardedTransport:
 
     def _beat(self) -> None:
         now_s = time.monotonic()
-        if self._guard is not None and now_s - self._beaten_s >= BEAT_EVERY_s:
+        if now_s - self._beaten_s >= BEAT_EVERY_s:
             self._guard.beat()
             self._beaten_s = now_s
-
-
-def can_guard(platform: str = os.name) -> bool:
-    """Whether this system lets a child inherit an open port."""
-    return platform == "posix"

@@ -3,29 +3,49 @@
 import errno
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Protocol
 
 from hotbench.core.errors import BadInput
 
 _TAKEN = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)
 NO_LOCKS = "this file system has no locks: a second writer would not be noticed"
 
-if sys.platform == "win32":
-    import msvcrt
+# Beyond any content, because a locked byte cannot be read by others where bytes are locked.
+_LOCK_AT = 1 << 40
+Take = Callable[[int], None]
+"""Locks an open file by its descriptor, or raises OSError when another has it."""
 
-    # Beyond any content, because a locked byte cannot be read by others on this platform.
-    _LOCK_AT = 1 << 40
 
-    def _take(descriptor: int) -> None:
+class ByteLocks(Protocol):
+    """The part of Windows' `msvcrt` that locking needs."""
+
+    LK_NBLCK: int
+
+    def locking(self, descriptor: int, mode: int, count: int, /) -> None:
+        """Lock `count` bytes from the file's position on."""
+
+
+def take_byte(locks: ByteLocks) -> Take:
+    """Locking by a byte far beyond the content, as Windows does it."""
+
+    def take(descriptor: int) -> None:
         place = os.lseek(descriptor, 0, os.SEEK_CUR)
         os.lseek(descriptor, _LOCK_AT, os.SEEK_SET)
         try:
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+            locks.locking(descriptor, locks.LK_NBLCK, 1)
         finally:
             os.lseek(descriptor, place, os.SEEK_SET)
 
+    return take
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    _take = take_byte(msvcrt)
 else:
     import fcntl
 
@@ -33,13 +53,13 @@ else:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
-def acquire(descriptor: int, folder: Path) -> str:
+def acquire(descriptor: int, folder: Path, take: Take = _take) -> str:
     """Lock an open file for as long as it stays open; BadInput when someone records there.
 
     Returns a remark, empty when the lock holds, NO_LOCKS where the file system cannot lock.
     """
     try:
-        _take(descriptor)
+        take(descriptor)
     except OSError as error:
         if error.errno in _TAKEN:
             raise BadInput("another process is writing this run", where=folder) from error

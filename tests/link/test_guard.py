@@ -7,6 +7,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -18,7 +19,9 @@ from hotbench.core.errors import LinkError
 from hotbench.core.ports import Transport
 from hotbench.link import guard as guard_module
 from hotbench.link.client import Reopenable
-from hotbench.link.guard import NO_GUARD_PORT, Guard, GuardedTransport, can_guard
+from hotbench.link.guard import Guard, GuardedTransport
+from hotbench.link.platform import NO_GUARD_PORT, NO_GUARD_WINDOWS, plan_for, platform_named
+from hotbench.link.sentry import Sentry
 from hotbench.link.serial_port import SerialTransport
 
 pytestmark = pytest.mark.wire
@@ -247,9 +250,58 @@ def test_a_port_without_descriptor_says_that_it_has_no_guard() -> None:
     transport.close()
 
 
-def test_only_posix_can_guard() -> None:
-    assert can_guard("posix")
-    assert not can_guard("nt")
+@pytest.mark.parametrize(
+    ("system", "descriptor", "safeguard", "note"),
+    [
+        ("posix", 7, "guard process", ""),
+        ("posix", None, "in this process", NO_GUARD_PORT),
+        ("nt", 7, "in this process", NO_GUARD_WINDOWS),
+        ("nt", None, "in this process", NO_GUARD_WINDOWS),
+    ],
+)
+def test_how_a_port_is_guarded(
+    system: str, descriptor: int | None, safeguard: str, note: str
+) -> None:
+    plan = plan_for(platform_named(system), descriptor)
+    assert (plan.safeguard, plan.note) == (safeguard, note)
+
+
+def test_a_system_without_guards_says_so_and_sees_a_hang(pty: tuple[int, str]) -> None:
+    transport = GuardedTransport(SerialTransport(pty[1]), SAFE, 0.4, platform_named("nt"))
+    assert transport.guard is None
+    assert transport.notes == (NO_GUARD_WINDOWS,)
+    assert heard_within(reader(pty[0]), SAFE, 3.0) < 3.0
+    transport.write(b"M105\n")
+    assert heard_within(reader(pty[0]), b"M105\n", 2.0) < 2.0
+    transport.reopen(1.0)
+    assert heard_within(reader(pty[0]), SAFE, 2.0) < 2.0
+    transport.close()
+    assert heard_within(reader(pty[0]), SAFE, 2.0) < 2.0
+
+
+def test_a_sentry_shouts_once_for_every_silence() -> None:
+    shouts: list[int] = []
+    turns = iter(range(100))
+    beats = {0, 1, 2, 12}
+    ended = threading.Event()
+
+    def wait(turn_s: float) -> bool:
+        assert turn_s == 0.25
+        turn = next(turns)
+        if turn in beats:
+            sentry.beat()
+        if turn == 30:
+            ended.set()
+        return turn >= 30
+
+    ready = threading.Event()
+    sentry = Sentry(lambda: shouts.append(1), 1.0, lambda s: ready.wait(5.0) and wait(s))
+    ready.set()
+    assert ended.wait(5.0)
+    sentry.stop()
+    sentry.stop()
+    # Silent from turn 3 on, and again after the beat in turn 12.
+    assert len(shouts) == 2
 
 
 @pytest.mark.slow
