@@ -39,7 +39,7 @@ class JumpTrial:
 
 @dataclass(frozen=True, kw_only=True)
 class JumpFit:
-    """The largest safe change in one direction; the claim's quantity is in K."""
+    """The largest safe change in one direction, from or to temperature_C; the claim is in K."""
 
     direction: Direction
     claim: Claim
@@ -116,9 +116,14 @@ def _fit(
         direction=trials[0].direction,
         claim=claim,
         largest_clean_K=largest_K,
-        temperature_C=trials[0].from_C,
+        temperature_C=min(_lower_C(trial) for trial in trials),
         fan=trials[0].fan,
     )
+
+
+def _lower_C(trial: JumpTrial) -> float:
+    """The lower end of a change: where the ladder stands."""
+    return trial.from_C - (trial.size_K if trial.direction == "cooling" else 0.0)
 
 
 def _by_deviation(

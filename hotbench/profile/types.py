@@ -165,6 +165,20 @@ class Range(Part):
         return self
 
 
+class MachineMotion(Part):
+    """What the machine's motion can do, as its owner declares it; what is left out is assumed."""
+
+    speed_mm_per_s: Positive | None = Field(default=None, description="highest, in the plane")
+    vertical_speed_mm_per_s: Positive | None = None
+    filament_speed_mm_per_s: Positive | None = None
+    acceleration_mm_per_s2: Positive | None = Field(default=None, description="while extruding")
+    travel_acceleration_mm_per_s2: Positive | None = None
+    filament_acceleration_mm_per_s2: Positive | None = None
+    corner_deviation_mm: Positive | None = Field(
+        default=None, description="how far a corner may be cut in theory; sets the speed through it"
+    )
+
+
 class Machine(Part):
     """What was measured."""
 
@@ -178,6 +192,9 @@ class Machine(Part):
         default=None, description="never commanded above this while testing"
     )
     sample_interval_s: Positive | None = None
+    motion: MachineMotion | None = Field(
+        default=None, description="declared motion limits, for the time that a job takes"
+    )
 
 
 class Heater(Part):
@@ -344,8 +361,8 @@ class Smoothing(Row):
 
     @property
     def keys(self) -> dict[str, object]:
-        """The change."""
-        return {"from_C": self.from_C, "to_C": self.to_C}
+        """The change and its direction."""
+        return {"direction": self.direction, "from_C": self.from_C, "to_C": self.to_C}
 
 
 class Dip(Part):

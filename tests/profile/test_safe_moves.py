@@ -72,7 +72,7 @@ def test_headline_names_them_in_plain_words(full: dict[str, Any]) -> None:
     labels = {row.label: row for row in headline(MachineProfile.model_validate(full))}
     assert labels["safe single change heating, 190 °C, fan 0"].unit == "K"
     assert labels["safe rest between dips from 220 °C, to 200 °C, fan 0"].value == 5.0
-    assert labels["least look-ahead from 220 °C, to 190 °C"].high == 23.0
+    assert labels["least look-ahead cooling, from 220 °C, to 190 °C"].high == 23.0
 
 
 @pytest.mark.parametrize("section", ["slew", "jumps", "repetition"])
