@@ -75,6 +75,13 @@ def test_garbage_keeps_the_length_and_splicing_keeps_the_bytes(data: bytes, seed
     assert said("split lines", data) == data
 
 
+def test_garbage_spoils_two_bytes_in_a_hundred() -> None:
+    """Drawn from 256 values, of which one changes nothing."""
+    data = b"ok T:200.1 /200.0\n" * 5000
+    spoiled = sum(a != b for a, b in zip(said("garbage", data), data, strict=True))
+    assert spoiled / len(data) == pytest.approx(0.02 * 255.0 / 256.0, rel=0.1)
+
+
 def test_split_lines_dribble_in_order() -> None:
     pieces = KINDS["split lines"].said(trouble(), b"ok\n")
     assert [piece for _, piece in pieces] == [b"o", b"k", b"\n"]
