@@ -1,5 +1,6 @@
 """The adaptive ladder on boards without randomness; the statistics are in tests/studies."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -93,3 +94,24 @@ def test_invisible_deviation_takes_the_cautious_ladder() -> None:
 def test_impossible_plan_is_refused() -> None:
     with pytest.raises(BadInput, match="first rate"):
         LadderPlan(direction="heating", first_K_per_s=2.0, highest_K_per_s=1.0)
+
+
+def test_nothing_is_tried_near_an_abandoned_ramp() -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=0.5, fault_deviation_K=LEVEL_K)
+    trials = [ramp(rate, 1.0) for rate in (1.0, 1.6, 2.6, 4.0)]
+    lost = replace(ramp(5.0, 1.4), fault=None, abandoned=True)
+    rates = []
+    history = [*trials, lost]
+    while (choice := next_rate(history, plan)) is not None:
+        rates.append(choice.rate_K_per_s)
+        history.append(ramp(choice.rate_K_per_s, 1.0))
+    assert rates
+    assert max(rates) <= 0.9 * 5.0 + 1e-9
+    assert len(history) <= 15
+
+
+def test_an_abandoned_first_ramp_is_followed_by_slower_ones() -> None:
+    plan = LadderPlan(direction="heating", first_K_per_s=5.0, fault_deviation_K=LEVEL_K)
+    choice = next_rate([replace(ramp(5.0, 1.0), abandoned=True)], plan)
+    assert choice is not None
+    assert choice.rate_K_per_s == pytest.approx(3.5)

@@ -187,3 +187,44 @@ def test_faults_alone_can_make_the_difference() -> None:
     assert found.p_faults == pytest.approx(2.0 / 924.0)
     assert found.deviation_ratio is None
     assert found.significant
+
+
+def test_an_abandoned_ramp_bounds_the_claim_and_is_no_fault() -> None:
+    clean = ladder(RATES)
+    lost = trial(7.2, 7.4, abandoned=True)
+    before, after = (fit_slew(trials, LEVEL_K).of("heating") for trials in (clean, [*clean, lost]))
+    assert before.rate.value > 0.9 * 7.2 * 0.9
+    assert after.rate.value <= 0.9 * 7.2
+    assert (after.trials, after.faults, after.abandoned) == (11, 0, 1)
+    lower = fit_slew([*clean, trial(6.0, 7.4, abandoned=True)], LEVEL_K).of("heating")
+    assert lower.rate.value == pytest.approx(0.9 * 6.0)
+    assert lower.cause == "controller fault"
+
+
+def test_an_abandoned_ramp_teaches_no_level_and_no_line() -> None:
+    clean = ladder(RATES)
+    lost = trial(7.2, 2.0, abandoned=True)
+    assert fault_level_K([*clean, lost]) is None
+    plain, beside = (fit_slew(trials, LEVEL_K).of("heating") for trials in (clean, [*clean, lost]))
+    assert (beside.spread, beside.slope) == (plain.spread, plain.slope)
+
+
+def test_only_abandoned_ramps_claim_nothing() -> None:
+    fit = fit_slew([trial(5.0, 6.0, abandoned=True)] * 3, LEVEL_K)
+    assert fit.of("heating").rate is None
+
+
+def test_nothing_is_extrapolated_beyond_a_ramp_near_the_stop() -> None:
+    slow = ladder(RATES / 2.0)
+    near = [replace(t, saturation=0.6 if t.rate_K_per_s > 3.4 else 0.2) for t in slow]
+    free, held = (fit_slew(trials, LEVEL_K).of("heating") for trials in (slow, near))
+    assert free.rate.value == pytest.approx(1.1 * 3.5)
+    assert held.rate.value == pytest.approx(3.5)
+
+
+def test_ramps_beyond_the_corner_do_not_spoil_what_slower_ones_tell() -> None:
+    led = [replace(t, saturation=0.3) for t in ladder(RATES / 3.0)]
+    beyond = [trial(2.6, deviation, saturation=0.85) for deviation in (6.2, 6.4, 6.1, 6.3)]
+    found = fit_slew([*led, *beyond], LEVEL_K).of("heating")
+    assert 7.0 / 3.0 <= found.rate.value <= 2.6
+    assert found.trials == 14
