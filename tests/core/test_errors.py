@@ -1,8 +1,18 @@
 """Errors read as one line and suggest the nearest known key."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from hotbench.core.errors import BadInput, ControllerFault, Stopped, nearest, unknown_key
+from hotbench.core.errors import (
+    BadInput,
+    ControllerFault,
+    FellShort,
+    HotbenchError,
+    Stopped,
+    nearest,
+    unknown_key,
+)
 
 
 def test_all_parts_in_one_line() -> None:
@@ -44,3 +54,37 @@ def test_unknown_key_lists_what_is_known_when_nothing_is_near() -> None:
 
 def test_nearest_of_nothing() -> None:
     assert nearest("heater", []) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "advice", "line"),
+    [
+        ("unknown", " Error:x \n", "", "control board fault: Error:x"),
+        ("halted", "Error:x", "wait", "control board fault: Error:x; wait"),
+    ],
+)
+def test_a_fault_keeps_its_line_and_kind(kind: str, text: str, advice: str, line: str) -> None:
+    fault = ControllerFault(text, advice, kind)
+    assert (fault.text, fault.kind, str(fault)) == (text, kind, line)
+
+
+@given(what=st.text(min_size=1), where=st.text(), value=st.text() | st.floats(), remedy=st.text())
+def test_whatever_is_in_it_the_line_is_one(
+    what: str, where: str, value: object, remedy: str
+) -> None:
+    line = str(BadInput(what, where=where, value=value, remedy=remedy))
+    assert len(line.splitlines()) <= 1
+    assert line == " ".join(line.split())
+
+
+@given(st.lists(st.text(st.characters(codec="ascii", categories=["L"]), min_size=3), min_size=1))
+def test_a_known_word_is_nearest_to_itself(words: list[str]) -> None:
+    assert all(nearest(word, words) == word for word in words)
+
+
+def test_every_kind_says_how_the_shell_hears_of_it() -> None:
+    kinds = [HotbenchError]
+    for kind in kinds:
+        kinds += kind.__subclasses__()
+    assert {kind.exit_code for kind in kinds} <= {1, 2, 130}
+    assert all(kind.exit_code == 1 for kind in kinds if issubclass(kind, FellShort))

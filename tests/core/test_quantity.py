@@ -1,6 +1,8 @@
 """A quantity refuses intervals that contradict themselves and prints with its unit."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hotbench.core.quantity import Quantity
 
@@ -29,3 +31,26 @@ def test_text_without_interval() -> None:
 def test_contradictions_are_refused(parts: dict[str, float]) -> None:
     with pytest.raises(ValueError, match=r"interval|together|confidence"):
         Quantity(value=2.0, unit="K", basis="fitted", **parts)
+
+
+finite = st.floats(-1e6, 1e6)
+
+
+@given(ends=st.lists(finite, min_size=3, max_size=3).map(sorted), share=st.floats(0.01, 0.99))
+def test_any_interval_around_its_value_is_taken(ends: list[float], share: float) -> None:
+    low, value, high = ends
+    made = Quantity(value=value, unit="K", low=low, high=high, confidence=share, basis="fitted")
+    assert made.half_width == pytest.approx((high - low) / 2.0)
+    assert made.text().endswith(" K")
+
+
+@given(value=finite, high=finite, width=st.floats(1e-3, 1e3))
+def test_an_interval_that_lies_elsewhere_is_refused(
+    value: float, high: float, width: float
+) -> None:
+    low = high - width
+    outside = not low <= value <= high
+    if not outside:
+        value = high + 1.0 + abs(high) * 1e-6
+    with pytest.raises(ValueError, match="does not hold the value"):
+        Quantity(value=value, unit="K", low=low, high=high, confidence=0.9, basis="fitted")
