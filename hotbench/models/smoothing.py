@@ -86,6 +86,6 @@ def smoothing_curve(
             flow_mm3_per_s=flow_mm3_per_s,
             flow_limit=flow_limit,
         )
-        slope = abs(to_C - from_C) / max(look_ahead_s, least_s)
+        slope = abs(to_C - from_C) / max(look_ahead_s, least_s) if least_s else 0.0
         points.append(SmoothingPoint(float(look_ahead_s), slope, cost_s, float(look_ahead_s)))
     return tuple(points)
