@@ -23,7 +23,7 @@ from hotbench.fitting.slew import SlewFit, fit_slew
 from hotbench.store.reader import read_run
 
 Fit = TypeVar("Fit")
-LADDERS = frozenset({"ramp", "jump", "repetition"})
+LADDERS = frozenset({"ramp", "jump", "repeat"})
 """Procedures whose runs judge the controller; the heater model is fitted to the others."""
 QUANTITY_HEADS = ("quantity", "value", "95 % interval", "unit", "basis")
 NUMERIC = frozenset({1, 2})

@@ -34,7 +34,7 @@ def choosers(
     plain = dict(settings)
     if name == "ramp":
         return plain, _ramp_choosers(plain)
-    if name in ("jump", "repetition"):
+    if name in ("jump", "repeat"):
         return _kept_below(name, plain), {}
     if name == "extrude" and not plain.get("flows_mm3_per_s"):
         return plain, _flow_chooser(plain, density_g_per_cm3)
@@ -61,7 +61,7 @@ def _kept_below(name: str, plain: dict[str, Any]) -> dict[str, Any]:
     if level_K is None:
         return plain
     most_K = MOVE_SHARE * level_K
-    if name == "repetition":
+    if name == "repeat":
         return {"abandon_deviation_K": most_K, **plain}
     given = plain.get("sizes_K", ())
     sizes = tuple(size_K for size_K in given if size_K <= most_K)

@@ -23,7 +23,7 @@ def jumps_of(runs: Sequence[Run], fault_deviation_K: float | None) -> tuple[Jump
 
 def repetition_of(runs: Sequence[Run], fault_deviation_K: float | None) -> RepetitionFit | None:
     """The shortest safe rest between dips; None without such runs."""
-    own = [run for run in runs if run.info.procedure == "repetition"]
+    own = [run for run in runs if run.info.procedure == "repeat"]
     return fit_repetition([dip for run in own for dip in repeated_dips(run)], fault_deviation_K)
 
 

@@ -18,7 +18,7 @@ TITLES: Mapping[str, str] = {
     "hold": "Hold",
     "extrude": "Extrusion",
     "jump": "Setpoint jumps",
-    "repetition": "Repeated dips",
+    "repeat": "Repeated dips",
 }
 HIDDEN = frozenset({"filament_diameter_mm"})
 """Options that belong to the reel rather than to the test."""

@@ -109,7 +109,7 @@ def repeat(**given: Any) -> None:
 
     Example: hotbench record repeat --port /dev/ttyUSB0 --out runs/repeat --rate 1 --dips 5
     """
-    _record("repetition", given)
+    _record("repeat", given)
 
 
 @record.command()

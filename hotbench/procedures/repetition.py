@@ -31,7 +31,7 @@ class RepetitionTest(Procedure):
     faults; a note that begins with ABANDONED falls into its phase.
     """
 
-    name: ClassVar[str] = "repetition"
+    name: ClassVar[str] = "repeat"
     summary: ClassVar[str] = "the same dip many times in a row, at shrinking rests"
 
     from_C: float = option(220.0, "°C", "where the dips start and end")

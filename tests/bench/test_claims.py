@@ -143,9 +143,9 @@ def test_a_stated_level_keeps_single_changes_below_it(sizes_K, expected) -> None
 
 
 def test_a_stated_level_stops_repeated_dips_in_time() -> None:
-    settings, _ = choosers("repetition", {"fault_deviation_K": 10.0, "count": 3}, 1.24)
+    settings, _ = choosers("repeat", {"fault_deviation_K": 10.0, "count": 3}, 1.24)
     assert settings == {"abandon_deviation_K": 7.0, "count": 3}
-    assert choosers("repetition", {"count": 3}, 1.24)[0] == {"count": 3}
+    assert choosers("repeat", {"count": 3}, 1.24)[0] == {"count": 3}
 
 
 def test_ramps_are_abandoned_where_one_board_in_a_hundred_faults() -> None:

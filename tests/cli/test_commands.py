@@ -78,6 +78,8 @@ def jobs(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("ramp", ("--from", 200, "--to", 210, "--rates", "2,4")),
         ("dip", ("--from", 200, "--to", 185, "--fan", "1")),
         ("hold", ("--to", 180, "--duration", 5)),
+        ("jump", ("--from", 180, "--sizes", "5,10", "--times", 1, "--fault-deviation", 20)),
+        ("repeat", ("--to", 215, "--rests", "4,2", "--dips", 1, "--rate", 4, "--cooling-rate", 1)),
         ("extrude", ("--temperatures", 220, "--flows", "5,9", "--length", 20)),
     ],
 )

@@ -11,7 +11,7 @@ from hotbench.core.records import Event, Run, RunInfo, Sample
 from hotbench.fitting.ramps import ABANDONED
 from hotbench.fitting.repetition import RepeatedDip, fit_repetition, repeated_dips
 
-INFO = RunInfo(run_id="one", procedure="repetition", created="")
+INFO = RunInfo(run_id="one", procedure="repeat", created="")
 RESTS_s = (20.0, 10.0, 5.0, 2.0)
 
 

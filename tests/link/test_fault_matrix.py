@@ -50,7 +50,7 @@ PROCEDURES: dict[str, Callable[[SimulatedPrinter], Procedure]] = {
         scale=board.scale,
     ),
     "jump": lambda _: StepSizeTest(low_C=190.0, sizes_K=(5.0, 10.0)),
-    "repetition": lambda _: RepetitionTest(from_C=200.0, to_C=190.0, count=2, rests_s=(4.0,)),
+    "repeat": lambda _: RepetitionTest(from_C=200.0, to_C=190.0, count=2, rests_s=(4.0,)),
 }
 
 

@@ -139,7 +139,7 @@ SMALL: dict[str, dict[str, Any]] = {
         "length_mm": 20.0,
     },
     "jump": {"sizes_K": (10.0,)},
-    "repetition": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 0.0)},
+    "repeat": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 0.0)},
     "verify": {"watch_s": 10.0, "flow_mm3_per_s": 4.0, "flow_s": 5.0},
     "relay": {"cycles": 4, "longest_s": 60.0},
 }

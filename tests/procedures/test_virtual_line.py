@@ -31,7 +31,7 @@ SHORT = {
         "length_mm": 40.0,
     },
     "jump": {"low_C": 200.0, "sizes_K": (5.0, 15.0)},
-    "repetition": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 2.0)},
+    "repeat": {"to_C": 210.0, "count": 2, "rests_s": (5.0, 2.0)},
     "verify": {"flow_mm3_per_s": 4.0, "flow_s": 10.0, "watch_s": 30.0},
     "relay": {"cycles": 5, "longest_s": 90.0},
 }
@@ -164,7 +164,7 @@ CHECKS = {
     "hold": check_hold,
     "extrude": check_extrude,
     "jump": check_jump,
-    "repetition": check_repetition,
+    "repeat": check_repetition,
     "verify": check_verify,
     "relay": check_relay,
 }
