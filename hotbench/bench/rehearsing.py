@@ -1,6 +1,6 @@
 """Rehearsing a print job against a profile."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from hotbench.bench.results import Result
@@ -8,12 +8,14 @@ from hotbench.bench.scheduling import Outputs, Roles, hand_out, read_roles, sche
 from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput
 from hotbench.jobs.limits import limits_of
+from hotbench.jobs.motion import MotionFigure, limits_from, motion_figures
 from hotbench.jobs.rehearsal import FlowPlace, Rehearsal, SlewPlace, rehearse
 from hotbench.jobs.timeline import read_timeline
 from hotbench.profile.yaml_io import read_profile
 
 CHUNK_BYTES = 1 << 22
 FLOW_HEADS = ("layer", "line", "at", "role", "set", "flow", "over the limit", "for")
+MOTION_UNITS = {"_mm_per_s": "mm/s", "_mm_per_s2": "mm/s²", "_mm": "mm"}
 SLEW_HEADS = ("layer", "line", "at", "from", "to", "lags by", "for")
 
 
@@ -24,15 +26,22 @@ def rehearse_file(
     roles_file: Path | None = None,
     outputs: Outputs | None = None,
     set_C: float | None = None,
+    motion: Mapping[str, float] | None = None,
 ) -> Result:
-    """The verdict on a job as it is; with `outputs`, also a schedule within the limits."""
-    limits = limits_of(read_profile(profile_file))
+    """The verdict on a job as it is; with `outputs`, also a schedule within the limits.
+
+    motion: fields of MotionLimits, which override what the profile declares.
+    """
+    profile = read_profile(profile_file)
+    limits = limits_of(profile)
+    figures = motion_figures(profile.machine.motion, motion)
+    motion_limits = limits_from(figures)
     roles = read_roles(roles_file) if roles_file else Roles()
     try:
         timeline = read_timeline(_chunks(job), roles.patterns)
-        verdict = rehearse(timeline, limits, set_C=set_C)
+        verdict = rehearse(timeline, limits, motion_limits, set_C=set_C)
         schedule = (
-            hand_out(timeline, lambda: _chunks(job), limits, roles, outputs, set_C)
+            hand_out(timeline, lambda: _chunks(job), limits, motion_limits, roles, outputs, set_C)
             if outputs
             else None
         )
@@ -45,13 +54,41 @@ def rehearse_file(
         "worst": verdict.worst,
         "steep": verdict.steep,
         "passes": verdict.passes,
+        "motion": figures,
         "unknown_words": timeline.unknown,
         "schedule_costs": schedule.costs if schedule else None,
         "too_short": schedule.too_short if schedule else None,
     }
     planned = schedule_tables(schedule) if schedule else ()
     shortfall = None if verdict.passes else f"{job}: the job asks for more than this hot end can do"
-    return Result(facts, (*_tables(verdict), *planned), None if schedule else shortfall)
+    shown = (*_tables(verdict), *planned, _motion_table(figures))
+    return Result(facts, shown, None if schedule else shortfall)
+
+
+def read_motion(options: Sequence[str]) -> dict[str, float]:
+    """Motion limits from LIMIT=VALUE texts. Errors: BadInput for one that is no such text."""
+    stated = {}
+    for option in options:
+        name, _, text = option.partition("=")
+        try:
+            stated[name.strip()] = float(text)
+        except ValueError:
+            example = "acceleration_mm_per_s2=3000"
+            raise BadInput("not LIMIT=VALUE", where="--motion", value=option,
+                           remedy=f"such as {example}") from None  # fmt: skip
+    return stated
+
+
+def _motion_table(figures: Sequence[MotionFigure]) -> Table:
+    rows = tuple((*_named_unit(f.name, f.value), f.basis) for f in figures)
+    return Table("motion the times rest on", ("limit", "value", "basis"), rows, frozenset({1}))
+
+
+def _named_unit(name: str, value: float) -> tuple[str, str]:
+    for ending, unit in MOTION_UNITS.items():
+        if name.endswith(ending):
+            return name.removesuffix(ending).replace("_", " "), f"{number(value)} {unit}"
+    return name, number(value)
 
 
 def _named(error: BadInput, job: Path) -> BadInput:

@@ -9,6 +9,7 @@ from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput, unknown_key
 from hotbench.jobs.emit import Row, as_csv, as_yaml, schedule_rows
 from hotbench.jobs.limits import Limits
+from hotbench.jobs.motion import MotionLimits
 from hotbench.jobs.patterns import NO_PATTERNS, CommentPatterns
 from hotbench.jobs.prediction import predict
 from hotbench.jobs.rehearsal import Trace
@@ -109,12 +110,13 @@ def hand_out(
     job: Timeline,
     chunks: Chunks,
     limits: Limits,
+    motion_limits: MotionLimits,
     roles: Roles,
     outputs: Outputs,
     set_C: float | None,
 ) -> Schedule:
     """Plan and write what was asked for; a rewritten job is verified by reading it again."""
-    schedule = plan_schedule(job, limits, roles.wishes, set_C=set_C)
+    schedule = plan_schedule(job, limits, roles.wishes, motion_limits, set_C=set_C)
     rows = schedule_rows(schedule)
     if outputs.schedule is not None:
         text = as_csv(rows) if outputs.schedule.suffix == ".csv" else as_yaml(rows, schedule.lead_s)

@@ -24,6 +24,12 @@ from hotbench.cli.output import emit
 @click.option(
     "--write", "new_job", type=click.Path(path_type=Path), help="Job with it in, to write."
 )
+@click.option(
+    "--motion",
+    multiple=True,
+    metavar="LIMIT=VALUE",
+    help="Motion limit instead of the profile's, such as acceleration_mm_per_s2=3000; repeatable.",
+)
 @click.option("--picture", type=click.Path(path_type=Path), help="Picture to write: .svg or .png.")
 @as_json_option
 def rehearse(
@@ -33,6 +39,7 @@ def rehearse(
     roles_file: Path | None,
     schedule: Path | None,
     new_job: Path | None,
+    motion: tuple[str, ...],
     picture: Path | None,
     *,
     as_json: bool,
@@ -41,7 +48,7 @@ def rehearse(
 
     Example: hotbench rehearse vase.gcode --profile machine.yaml --schedule schedule.csv
     """
-    from hotbench.bench.rehearsing import rehearse_file
+    from hotbench.bench.rehearsing import read_motion, rehearse_file
     from hotbench.bench.scheduling import Outputs
 
     wanted = any((schedule, new_job, picture))
@@ -51,6 +58,7 @@ def rehearse(
         roles_file=roles_file,
         outputs=Outputs(schedule, new_job, picture) if wanted else None,
         set_C=set_C,
+        motion=read_motion(motion),
     )
     emit(result.plain(), as_json=as_json, tables=result.tables())
     result.raise_if_short()

@@ -1,16 +1,19 @@
 """Acceleration-limited motion: how long every step of a job takes."""
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from typing import Literal
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
-from hotbench.core.errors import BadInput
+from hotbench.core.errors import BadInput, unknown_key
 from hotbench.jobs.scan import EXTRUDE, FILAMENT
 from hotbench.jobs.timeline import Timeline
+from hotbench.profile.types import MachineMotion
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +41,43 @@ class MotionLimits:
 
 
 DEFAULT_LIMITS = MotionLimits()
+
+
+@dataclass(frozen=True, slots=True)
+class MotionFigure:
+    """One limit in use: its field in MotionLimits, its value and where that comes from."""
+
+    name: str
+    value: float
+    basis: Literal["stated", "declared", "assumed"]
+
+
+def motion_figures(
+    declared: MachineMotion | None = None, stated: Mapping[str, float] | None = None
+) -> tuple[MotionFigure, ...]:
+    """Every motion limit: as stated for this job, else as the profile declares, else assumed.
+
+    Errors: BadInput for a stated name that is none, with the nearest.
+    """
+    names = [item.name for item in fields(MotionLimits)]
+    for name in stated or {}:
+        if name not in names:
+            raise unknown_key(name, names, where="motion limit")
+    return tuple(_figure(name, declared, stated or {}) for name in names)
+
+
+def _figure(name: str, declared: MachineMotion | None, stated: Mapping[str, float]) -> MotionFigure:
+    if name in stated:
+        return MotionFigure(name, stated[name], "stated")
+    value = getattr(declared, name, None)
+    if value is not None:
+        return MotionFigure(name, value, "declared")
+    return MotionFigure(name, getattr(DEFAULT_LIMITS, name), "assumed")
+
+
+def limits_from(figures: Iterable[MotionFigure]) -> MotionLimits:
+    """The limits that the figures make. Errors: BadInput as MotionLimits."""
+    return MotionLimits(**{figure.name: figure.value for figure in figures})
 
 
 @dataclass(frozen=True)

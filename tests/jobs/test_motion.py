@@ -1,4 +1,5 @@
 import math
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -6,8 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
-from hotbench.jobs.motion import MotionLimits, plan_motion, trapezoids
+from hotbench.jobs.motion import (
+    MotionLimits,
+    limits_from,
+    motion_figures,
+    plan_motion,
+    trapezoids,
+)
 from hotbench.jobs.timeline import read_timeline
+from hotbench.profile.types import MachineMotion
 
 LIMITS = MotionLimits(acceleration_mm_per_s2=1000.0, travel_acceleration_mm_per_s2=1000.0)
 
@@ -97,3 +105,35 @@ def test_speeds_are_feasible_and_none_can_be_raised(path: list[tuple[float, floa
     v0, v1 = np.sqrt(best[:-1]), np.sqrt(best[1:])
     cruising = np.maximum(0.0, length - (2 * peak**2 - v0**2 - v1**2) / 1600.0) / peak
     np.testing.assert_allclose(duration, (2 * peak - v0 - v1) / 800.0 + cruising, rtol=1e-6)
+
+
+def test_figures_come_from_the_option_then_the_profile_then_an_assumption() -> None:
+    declared = MachineMotion(acceleration_mm_per_s2=1500.0, speed_mm_per_s=200.0)
+    found = {f.name: f for f in motion_figures(declared, {"speed_mm_per_s": 120.0})}
+    assert (found["speed_mm_per_s"].value, found["speed_mm_per_s"].basis) == (120.0, "stated")
+    own = found["acceleration_mm_per_s2"]
+    assert (own.value, own.basis) == (1500.0, "declared")
+    assert found["corner_deviation_mm"].basis == "assumed"
+    limits = limits_from(found.values())
+    assert limits.speed_mm_per_s == 120.0
+    assert limits.corner_deviation_mm == MotionLimits().corner_deviation_mm
+
+
+def test_the_profile_can_declare_every_limit_and_nothing_else() -> None:
+    assert set(MachineMotion.model_fields) == {item.name for item in fields(MotionLimits)}
+
+
+def test_without_a_profile_everything_is_assumed() -> None:
+    assert {figure.basis for figure in motion_figures()} == {"assumed"}
+    assert limits_from(motion_figures()) == MotionLimits()
+
+
+def test_unknown_motion_limits_name_the_nearest() -> None:
+    with pytest.raises(BadInput, match="corner_deviation_mm"):
+        motion_figures(None, {"corner_deviation": 0.1})
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, math.nan, math.inf])
+def test_stated_motion_limits_must_be_positive(value: float) -> None:
+    with pytest.raises(BadInput, match="must be positive"):
+        limits_from(motion_figures(None, {"speed_mm_per_s": value}))
