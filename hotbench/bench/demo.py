@@ -13,7 +13,9 @@ from hotbench.bench.judging import Judgement, judge, judgement_table
 from hotbench.bench.profiling import build, headline_tables
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.recording import PanLater, RunOptions, record
+from hotbench.bench.report_words import summary
 from hotbench.bench.reporting import write_report
+from hotbench.bench.results import lines_table
 from hotbench.bench.serving import printer_spec
 from hotbench.bench.tables import Table
 from hotbench.bench.warming import warmed
@@ -53,12 +55,26 @@ class Demo:
         }
 
     def tables(self) -> tuple[Table, ...]:
-        """Headline numbers, predictions held against runs the fit has not seen, files."""
+        """Headline numbers, predictions held against runs the fit has not seen, what next."""
         files = tuple((key, value) for key, value in self.plain().items() if key != "held_out")
         return (
             *headline_tables(self.profile, self.profile.machine.name),
             judgement_table(self.judgements),
+            *lines_table("in short", "", summary(self.profile, self.judgements)),
             Table("written", ("", "where"), files),
+            Table("what next", ("", ""), self._next()),
+        )
+
+    def _next(self) -> tuple[tuple[str, str], ...]:
+        """Commands that go on from here, first without hardware and then with it."""
+        profile = self.out / "machine.yaml"
+        return (
+            ("look at the figures", f"open {self.out / 'report.html'} in a browser"),
+            ("tune the controller", f"hotbench tune {profile}"),
+            ("try another printer", "hotbench demo --printer plain-block --out demo-block"),
+            ("find your own printer", "hotbench ports"),
+            ("see that it answers", "hotbench check --port /dev/ttyUSB0"),
+            ("measure it", "hotbench record step --port /dev/ttyUSB0 --out runs/step"),
         )
 
 
