@@ -103,4 +103,42 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
     emit({"runs": table.plain()}, as_json=as_json, tables=[table])
 
 
-COMMANDS = (import_, fit, report, runs)
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--workers", type=click.IntRange(1, 1024), default=2, show_default=True, help="Processes."
+)
+@click.option("--cluster", help="Address of a Dask scheduler, such as tcp://host:8786.")
+@click.option("--out", type=click.Path(path_type=Path), help="Table to write, .csv.")
+@fit_options
+@as_json_option
+def survey(
+    folder: Path,
+    workers: int,
+    cluster: str | None,
+    out: Path | None,
+    *,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Fit every run below a folder by itself, printer by printer, and look for drift.
+
+    Example: hotbench survey workshop --workers 4 --out survey.csv
+    """
+    from hotbench.bench.analysis import FitOptions
+    from hotbench.bench.progress import progress
+    from hotbench.bench.surveying import survey_folder
+
+    with progress("survey") as step:
+        result = survey_folder(
+            folder,
+            FitOptions(**given),
+            workers=workers,
+            cluster=cluster,
+            out=out,
+            progress=step,
+        )
+    emit(result.plain(), as_json=as_json, tables=result.tables())
+
+
+COMMANDS = (import_, fit, report, runs, survey)

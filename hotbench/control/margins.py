@@ -4,11 +4,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 
 from hotbench.control.forms import Pid
 from hotbench.control.process import ComplexArray, Process, frequencies
 from hotbench.core.arrays import FloatArray
+
+REFINED_SHARE = 0.9
+"""Neighbouring grid points of a crossing differ by less than this in size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +110,26 @@ class _Loop:
         return float(1.0 / min(found.fun, distance.min())), float(np.exp(found.x))
 
     def _phase_crossings(self) -> list[float]:
-        """Where the phase is an odd multiple of 180 degrees, up to where the loop has faded."""
+        """Where the phase is an odd multiple of 180 degrees, up to where the loop has faded.
+
+        With a dead time there are hundreds; only those of a size near the largest are refined.
+        """
         omega = self._grid()
-        faded = np.abs(self._loop(omega)) < 1e-3
+        size = np.abs(self._loop(omega))
+        faded = size < 1e-3
         last = int(np.argmax(faded)) if faded.any() else omega.size
-        near = omega[: max(last, 2) + 1]
-        return _crossings(lambda w: np.sin(self._phase(w)), near, keep=self._is_odd_half_turn)
+        near = slice(0, max(last, 2) + 1)
+        phase = self._phase(omega[near])
+        odd = np.flatnonzero(_changes(np.sin(phase)) & (np.cos(phase[:-1]) < 0.0))
+        largest = size[odd].max(initial=0.0)
+        return [
+            root
+            for k in odd[size[odd] > REFINED_SHARE * largest]
+            if self._is_odd_half_turn(root := _root(self._sine, omega[k], omega[k + 1]))
+        ]
+
+    def _sine(self, omega: FloatArray) -> FloatArray:
+        return np.asarray(np.sin(self._phase(omega)), dtype=np.float64)
 
     def _is_odd_half_turn(self, omega: float) -> bool:
         return bool(np.cos(self._phase(np.array(omega))) < 0.0)
@@ -138,18 +156,19 @@ class _Loop:
         return np.asarray(np.log(np.abs(self._loop(omega))), dtype=np.float64)
 
 
-def _crossings(
-    function: Callable[[FloatArray], FloatArray],
-    omega: FloatArray,
-    *,
-    keep: Callable[[float], bool] = lambda _: True,
-) -> list[float]:
+def _crossings(function: Callable[[FloatArray], FloatArray], omega: FloatArray) -> list[float]:
     """Frequencies where `function` changes its sign, to full precision."""
-    values = function(omega)
-    changes = np.flatnonzero((values[:-1] < 0.0) != (values[1:] < 0.0))
+    at = np.flatnonzero(_changes(function(omega)))
+    return [_root(function, omega[k], omega[k + 1]) for k in at]
 
+
+def _changes(values: FloatArray) -> NDArray[np.bool_]:
+    """Where the sign differs from that of the next value."""
+    return np.asarray((values[:-1] < 0.0) != (values[1:] < 0.0), dtype=np.bool_)
+
+
+def _root(function: Callable[[FloatArray], FloatArray], low: float, high: float) -> float:
     def at(w: float) -> float:
         return float(function(np.array(w)))
 
-    roots = [float(brentq(at, omega[k], omega[k + 1], xtol=1e-15, rtol=1e-13)) for k in changes]
-    return [root for root in roots if keep(root)]
+    return float(brentq(at, low, high, xtol=1e-15, rtol=1e-13))
