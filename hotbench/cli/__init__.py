@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import click
 
 from hotbench import __version__
-from hotbench.cli import jobs, printer, profile, record, runs
+from hotbench.cli import jobs, printer, profile, record, runs, units, weigh
 from hotbench.cli.arguments import SuggestingGroup, unknown_option
 from hotbench.core.errors import HotbenchError
 
@@ -28,6 +28,8 @@ for _command in (
     *runs.COMMANDS,
     *profile.COMMANDS,
     *jobs.COMMANDS,
+    *weigh.COMMANDS,
+    *units.COMMANDS,
 ):
     app.add_command(_command)
 

@@ -125,7 +125,7 @@ def _edit_remark(folder: Path, content: Content, name: str) -> str:
     except BadInput:
         return ""
     same = commanded_digest(extrusions) == content.package.evidence.get("commanded_sha256")
-    return "; only measured columns differ, accept it as weighings" if same else ""
+    return "; only measured columns differ, `hotbench weigh accept` takes them" if same else ""
 
 
 def _refuse_edited(folder: Path, content: Content) -> None:

@@ -16,7 +16,6 @@ from hotbench.store.cells import missing_column, text_table, unequal_rows
 from hotbench.store.layout import COLUMNS, EVENTS, SAMPLES, TEXT_COLUMNS
 from hotbench.store.rows import unescape
 
-
 LATER_FIELDS = frozenset({"bond_section_mm2"})
 """Columns of extrusions.csv that runs of earlier versions lack."""
 

@@ -25,6 +25,7 @@ from hotbench.store.tables import read_extrusions, read_samples
 
 Values = Mapping[int, float | None]
 NUMBER_COLUMN = "extrusion"
+REJECTED = "rejected: "
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,29 @@ def reject(folder: Path, extrusion: int, reason: str, *, column: str = "delivere
     _check_column(column)
     if not reason.strip():
         raise BadInput("an outlier is rejected only with its reason", where=folder)
-    kept = f"rejected: {reason.strip()}"
+    kept = f"{REJECTED}{reason.strip()}"
     _change(folder, lambda extrusions: [_set(extrusions, column, {extrusion: None}, kept, folder)])
+
+
+def rejected(folder: Path) -> dict[tuple[str, int], Change]:
+    """Rejections that stand, by column and extrusion number."""
+    found: dict[tuple[str, int], Change] = {}
+    for change in history(folder):
+        for key in change.after:
+            found.pop((change.column, key), None)
+            if change.reason.startswith(REJECTED):
+                found[change.column, key] = change
+    return found
+
+
+def restore(folder: Path, extrusion: int, *, column: str = "delivered_mass_g") -> None:
+    """Give a rejected value back; BadInput when the extrusion is not rejected."""
+    _check_column(column)
+    change = rejected(folder).get((column, extrusion))
+    if change is None:
+        raise BadInput("is not rejected", where=f"{folder}, extrusion {extrusion}")
+    value = {extrusion: change.before[extrusion]}
+    _change(folder, lambda extrusions: [_set(extrusions, column, value, "restored", folder)])
 
 
 def undo(folder: Path) -> Change:

@@ -81,7 +81,7 @@ def test_an_edit_of_measured_columns_only_is_recognised(folder: Path) -> None:
     path.write_text(path.read_text().replace("220,6,100,,,", "220,6,100,0.297,,"))
     (problem,) = verify(folder).problems
     assert problem.startswith("extrusions.csv: edited since it was closed")
-    assert problem.endswith("only measured columns differ, accept it as weighings")
+    assert problem.endswith("only measured columns differ, `hotbench weigh accept` takes them")
     assert masses(folder) == [None, 0.297, None]
 
 
