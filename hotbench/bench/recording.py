@@ -13,8 +13,9 @@ from hotbench.bench.choosing import choosers
 from hotbench.bench.connecting import Line, LinkOptions, connected, filled
 from hotbench.bench.progress import Step, progress, silent
 from hotbench.bench.results import Result
+from hotbench.bench.resuming import continued
 from hotbench.bench.tables import Table
-from hotbench.bench.weighing import AskingScale, LineScale
+from hotbench.bench.weighing import AskingScale, LineScale, attend
 from hotbench.core.errors import BadInput, HotbenchError
 from hotbench.core.ports import Observer, Scale, StopSignal
 from hotbench.core.records import Event, Extrusion, Outcome, RunInfo, Sample
@@ -38,11 +39,23 @@ class RunOptions:
 
     ambient_C: float | None = None
     note: str = ""
+    hot_end: str = ""
+    nozzle: str = ""
     material: str = ""
     filament_diameter_mm: float = 1.75
     filament_density_g_per_cm3: float = 1.24
 
 
+@dataclass(frozen=True, kw_only=True)
+class ScaleLines:
+    """How a scale on a port of its own is listened to."""
+
+    scale_pattern: str | None = None
+    scale_shape: str = "number"
+    scale_baud: int = 9600
+
+
+SCALE_OPTIONS = frozenset(ScaleLines.__dataclass_fields__)
 _FIELDS = (*LinkOptions.__dataclass_fields__, *RunOptions.__dataclass_fields__)
 
 
@@ -87,13 +100,16 @@ def record_from_options(
     """`hotbench record NAME`: options as the command line gives them, None for those not given."""
     left = filled(given)
     out, scale = Path(left.pop("out")), left.pop("scale", None)
-    pattern = left.pop("scale_pattern", None)
+    earlier = tuple(left.pop("earlier", ()))
+    lines = ScaleLines(**{key: left.pop(key) for key in SCALE_OPTIONS & left.keys()})
     link = LinkOptions(**_taken(left, LinkOptions))
     about = RunOptions(**_taken(left, RunOptions))
     settings = {key: left[key] for key in left.keys() - set(_FIELDS)}
     with ExitStack() as stack:
-        weigh = _scale(name, scale, pattern, link, prompt, stack)
+        weigh = _scale(name, scale, lines, link, prompt, stack)
         made = _procedure(name, settings, about, weigh)
+        if earlier:
+            made = continued(made, about, earlier)
         plan = made.plan()
         plan.check_limit(link.limit_temperature_C)
         line = stack.enter_context(connected(link))
@@ -112,7 +128,7 @@ def _taken(given: Mapping[str, Any], kind: type[Any]) -> dict[str, Any]:
 def _scale(
     name: str,
     choice: str | None,
-    pattern: str | None,
+    lines: ScaleLines,
     link: LinkOptions,
     prompt: Ask,
     stack: ExitStack,
@@ -124,9 +140,9 @@ def _scale(
         return AskingScale(prompt)
     if choice == "later":
         return LaterScale()
-    transport = SerialTransport(str(choice))
+    transport = SerialTransport(str(choice), lines.scale_baud)
     stack.callback(transport.close)
-    return LineScale(transport, pattern)
+    return LineScale(transport, lines.scale_pattern, lines.scale_shape)
 
 
 def _procedure(
@@ -177,8 +193,7 @@ def record(
     scale = getattr(procedure, "scale", None)
     if isinstance(scale, PanLater):
         scale.pan = line.pan
-    if isinstance(scale, LineScale | AskingScale):
-        scale.idle = printer.next_sample
+    attend(scale, printer)
     identity = printer.identify()
     info = _info(procedure, printer, link, out, about, identity.firmware)
     writer, counter = RunWriter(out, info), Counter(procedure.plan().duration_s, step)
@@ -224,6 +239,8 @@ def _info(
         host=f"{platform.system()} {platform.machine()}",
         software_version=__version__,
         ambient_C=about.ambient_C,
+        hot_end=about.hot_end,
+        nozzle=about.nozzle,
         material=about.material,
         filament_diameter_mm=about.filament_diameter_mm,
         filament_density_g_per_cm3=about.filament_density_g_per_cm3,

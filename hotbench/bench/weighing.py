@@ -4,13 +4,41 @@ import re
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
+from dataclasses import dataclass
 from threading import Thread
 
-from hotbench.core.errors import BadInput, NoReply
-from hotbench.core.ports import Transport
+from hotbench.core.errors import BadInput, FellShort, NoReply, unknown_key
+from hotbench.core.ports import Scale, Transport
+from hotbench.link.client import Printer
 
-NUMBER_IN_GRAMS = r"([-+]?\s*\d+(?:[.,]\d+)?)\s*g\b"
-"""The default pattern of a scale's line: a number followed by g."""
+_NUMBER = r"([-+]?\s*\d+(?:[.,]\d+)?)\s*g"
+_OVERLOAD = r"\bO\.?L\b|\bERR|[-_^]{3,}"
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleShape:
+    """How a scale writes its lines: regular expressions; reading has one group, the grams.
+
+    Lines that match unstable or overload are no readings.
+    """
+
+    reading: str
+    unstable: str = r"(?!)"
+    overload: str = _OVERLOAD
+
+
+SHAPES: dict[str, ScaleShape] = {
+    "number": ScaleShape(rf"{_NUMBER}\b"),
+    "flags-first": ScaleShape(rf"^\s*ST\s*,.*?{_NUMBER}\b", r"^\s*US\s*,", r"^\s*OL\b"),
+    "letters-first": ScaleShape(rf"^S\s+S\s+{_NUMBER}\b", r"^S\s+D\b", r"^S\s+[-+I]\s*$"),
+    "mark-last": ScaleShape(rf"{_NUMBER}\s*$", r"\?\s*$"),
+}
+"""Common shapes, from memory: '12.34 g'; 'ST,NT,+0012.34 g' with US and OL; 'S S 12.34 g' with S D,
+S +, S - and S I; '12.34 g' with a question mark at the end while it moves."""
+TARE_g = 0.05
+"""An empty, tared pan reads no more than this either way."""
+DRIFT_g = 0.01
+"""Change between two weighings that is named: a step of a pocket scale. Common practice."""
 STABLE_READINGS = 8
 STABLE_WITHIN_g = 0.002
 PATIENCE_s = 30.0
@@ -26,26 +54,68 @@ def _nothing() -> None:
 class LineScale:
     """Implements `core.ports.Scale` over the lines that a weighing scale prints.
 
-    A reading counts as stable when STABLE_READINGS lines in a row agree within STABLE_WITHIN_g.
+    Read in turn before and after each extrusion. A reading counts as stable when STABLE_READINGS
+    lines in a row agree within STABLE_WITHIN_g. A pan that was not tared, and what changed between
+    weighings, is named through `say`.
     """
 
-    def __init__(self, transport: Transport, pattern: str | None = None) -> None:
-        self._transport = transport
-        self._pattern = _compiled(pattern or NUMBER_IN_GRAMS)
-        self._partial = b""
+    def __init__(
+        self,
+        transport: Transport,
+        pattern: str | None = None,
+        shape: str = "number",
+        *,
+        patience_s: float = PATIENCE_s,
+    ) -> None:
+        if shape not in SHAPES:
+            raise unknown_key(shape, SHAPES, where="--scale-shape")
+        known = SHAPES[shape] if pattern is None else ScaleShape(pattern)
+        self._transport, self._patience_s = transport, patience_s
+        self._pattern = _compiled(known.reading)
+        self._unstable = re.compile(known.unstable)
+        self._overload = re.compile(known.overload, re.IGNORECASE)
+        self._recent: deque[float] = deque(maxlen=STABLE_READINGS)
+        self._partial, self._trouble = b"", "nothing was heard"
+        self._before, self._last_g = True, 0.0
         self.idle: Idle = _nothing
+        self.say: Callable[[str], object] = _silent
 
     def mass_g(self) -> float:
-        """The next stable reading, g; NoReply when none comes in time."""
-        end_s = self._transport.now_s() + PATIENCE_s
-        recent: deque[float] = deque(maxlen=STABLE_READINGS)
+        """The next stable reading, g; NoReply when none comes in time, FellShort below zero."""
+        reading_g = self._stable_g()
+        if reading_g < -TARE_g:
+            raise FellShort(
+                f"{self._transport.name}: reads {reading_g:g} g, below zero; "
+                "tare with the empty pan in place"
+            )
+        if self._before:
+            self._name_change(reading_g)
+        self._before, self._last_g = not self._before, reading_g
+        return reading_g
+
+    def _stable_g(self) -> float:
+        end_s = self._transport.now_s() + self._patience_s
+        self._recent.clear()
         self._forget()
         while self._transport.now_s() < end_s:
             self.idle()
-            recent.extend(self._readings())
+            for line in self._lines():
+                self._take(line)
+            recent = self._recent
             if len(recent) == STABLE_READINGS and max(recent) - min(recent) <= STABLE_WITHIN_g:
                 return recent[-1]
-        raise NoReply(f"{self._transport.name}: no stable reading within {PATIENCE_s:g} s")
+        waited = f"no stable reading within {self._patience_s:g} s"
+        raise NoReply(f"{self._transport.name}: {waited}; {self._trouble}")
+
+    def _name_change(self, reading_g: float) -> None:
+        """Before an extrusion the pan reads what it read after the last one, or zero."""
+        change_g = reading_g - self._last_g
+        if abs(reading_g) <= TARE_g or abs(change_g) <= DRIFT_g:
+            return
+        self.say(
+            f"scale: {change_g:+.3f} g since the last weighing (not tared, primed, oozed or "
+            "drifted); differences count"
+        )
 
     def _forget(self) -> None:
         """Drop what was printed before now: it may be from before the extrusion."""
@@ -53,12 +123,40 @@ class LineScale:
             pass
         self._partial = b""
 
-    def _readings(self) -> list[float]:
+    def _lines(self) -> list[str]:
         *lines, self._partial = (
             self._partial + self._transport.read(self._transport.now_s() + 0.05)
         ).split(b"\n")
-        found = (self._pattern.search(line.decode("ascii", "replace")) for line in lines)
-        return [grams(match[1]) for match in found if match]
+        return [text for line in lines if (text := line.decode("ascii", "replace").strip())]
+
+    def _take(self, line: str) -> None:
+        """A reading, or why it is none."""
+        match = self._pattern.search(line)
+        if self._overload.search(line):
+            self._refuse("overload", line)
+        elif self._unstable.search(line):
+            self._refuse("not settled", line)
+        elif match:
+            self._recent.append(grams(match[1]))
+            self._trouble = f"readings move, last '{line}'"
+        else:
+            self._trouble = f"not understood: '{line[:40]}'"
+
+    def _refuse(self, why: str, line: str) -> None:
+        self._recent.clear()
+        self._trouble = f"{why}: '{line[:40]}'"
+
+
+def _silent(remark: str) -> None:
+    """Nobody listens yet."""
+
+
+def attend(scale: Scale | None, printer: Printer) -> None:
+    """While a scale is waited for the printer is read on, and its remarks go into the run."""
+    if isinstance(scale, LineScale | AskingScale):
+        scale.idle = printer.next_sample
+    if isinstance(scale, LineScale):
+        scale.say = printer.note
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:

@@ -1,5 +1,6 @@
 """Commands that record a test."""
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -149,6 +150,20 @@ def hold(**given: Any) -> None:
     "(the simulated printer in virtual time weighs by itself).",
 )
 @click.option("--scale-pattern", help="Regular expression with one group, the mass in grams.")
+@click.option(
+    "--scale-shape",
+    help="How the scale writes its lines: number, flags-first, letters-first or mark-last.",
+)
+@click.option("--scale-baud", type=click.IntRange(min=1), default=9600, show_default=True)
+@click.option("--hot-end", help="Which hot end, in your words.")
+@click.option("--nozzle", help="Which nozzle, in your words.")
+@click.option(
+    "--continues",
+    "earlier",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="An earlier run of this session: its weighings count. May be given again.",
+)
 @record_options
 def extrude(**given: Any) -> None:
     """Extrude into air at several flows and temperatures, and weigh.

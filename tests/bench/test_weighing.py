@@ -7,13 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hotbench.bench.weighing import (
+    SHAPES,
     STABLE_READINGS,
     AskingScale,
     LineScale,
     PATIENCE_s,
     grams,
 )
-from hotbench.core.errors import BadInput, NoReply
+from hotbench.core.errors import BadInput, FellShort, NoReply
+from hotbench.link.serial_port import SerialTransport
+from hotbench.sim.serve import PtyEndpoint, TcpEndpoint
 
 LINE_INTERVAL_s = 0.2
 
@@ -153,3 +156,125 @@ def test_a_person_who_interrupts() -> None:
     scale.mass_g()
     with pytest.raises(KeyboardInterrupt):
         scale.mass_g()
+
+
+@pytest.mark.parametrize(
+    ("shape", "moving", "steady"),
+    [
+        ("flags-first", "US,NT,+0001.10 g", "ST,NT,+0001.23 g"),
+        ("letters-first", "S D      1.10 g", "S S      1.23 g"),
+        ("mark-last", "   1.10 g ?", "   1.23 g"),
+    ],
+)
+def test_declared_shapes_pass_over_moving_readings(shape: str, moving: str, steady: str) -> None:
+    lines = [moving] * 12 + [steady] * STABLE_READINGS
+    scale = PrintingScale([f"{line}\r\n".encode() for line in lines])
+    assert LineScale(scale, shape=shape).mass_g() == 1.23
+    assert scale.done == len(lines)
+
+
+@pytest.mark.parametrize(
+    ("shape", "line", "why"),
+    [
+        ("number", "  O.L  ", "overload: 'O.L'"),
+        ("number", "------ g", "overload"),
+        ("flags-first", "OL,NT,+9999.99 g", "overload: 'OL,NT"),
+        ("flags-first", "US,NT,+0001.10 g", "not settled: 'US,NT"),
+        ("letters-first", "S +", "overload: 'S +'"),
+        ("letters-first", "S D      1.10 g", "not settled"),
+        ("mark-last", "1.10 g ?", "not settled"),
+        ("number", "hello", "not understood: 'hello'"),
+    ],
+)
+def test_lines_that_are_no_readings_are_refused_by_name(shape: str, line: str, why: str) -> None:
+    scale = LineScale(PrintingScale([f"{line}\n".encode()] * 400), shape=shape)
+    with pytest.raises(NoReply) as error:
+        scale.mass_g()
+    assert why in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_silent_scale_is_named() -> None:
+    with pytest.raises(NoReply, match="nothing was heard"):
+        LineScale(PrintingScale([])).mass_g()
+
+
+def test_one_overload_line_restarts_the_wait_for_stability() -> None:
+    steady = printed(*[1.0] * STABLE_READINGS)
+    lines = [*steady[1:], b"ERR\n", *steady]
+    scale = PrintingScale(lines)
+    assert LineScale(scale).mass_g() == 1.0
+    assert scale.done == len(lines)
+
+
+def test_below_zero_is_refused() -> None:
+    with pytest.raises(FellShort, match="below zero; tare with the empty pan in place"):
+        LineScale(PrintingScale(printed(*[-3.2] * 20))).mass_g()
+
+
+def test_an_unknown_shape_is_refused() -> None:
+    with pytest.raises(BadInput, match="did you mean 'flags-first'"):
+        LineScale(PrintingScale([]), shape="flag-first")
+
+
+def weighed_in_turn(*masses_g: float) -> list[str]:
+    """What is said when the pan reads these masses, before and after in turn."""
+    lines = [line for mass in masses_g for line in printed(*[mass] * STABLE_READINGS)]
+    said: list[str] = []
+    scale = LineScale(PrintingScale(lines))
+    scale.say = said.append
+    assert [scale.mass_g() for _ in masses_g] == list(masses_g)
+    return said
+
+
+def test_a_tared_and_steady_pan_is_not_remarked_upon() -> None:
+    assert weighed_in_turn(0.0, 0.298, 0.298, 0.59, 0.595, 0.9) == []
+
+
+def test_a_pan_that_was_not_tared_is_named() -> None:
+    (said,) = weighed_in_turn(12.3, 12.6)
+    assert said.startswith("scale: +12.300 g since the last weighing (not tared")
+
+
+def test_drift_between_weighings_is_named() -> None:
+    (said,) = weighed_in_turn(0.0, 0.3, 0.33, 0.6)
+    assert said.startswith("scale: +0.030 g since the last weighing")
+
+
+def test_an_emptied_pan_is_no_drift() -> None:
+    assert weighed_in_turn(0.0, 0.3, 0.0, 0.3) == []
+
+
+@given(st.sampled_from(sorted(SHAPES)), st.binary(max_size=60))
+def test_noise_on_the_line_is_never_a_mass(shape: str, noise: bytes) -> None:
+    noise = bytes(byte for byte in noise if not 48 <= byte <= 57)
+    with pytest.raises(NoReply):
+        LineScale(PrintingScale([noise, b"\n"] * 3), shape=shape).mass_g()
+
+
+@pytest.mark.wire
+@pytest.mark.parametrize("kind", ["pty", "socket"])
+def test_a_scale_on_a_second_port(kind: str) -> None:
+    endpoint = PtyEndpoint() if kind == "pty" else TcpEndpoint(0)
+    done = threading.Event()
+
+    def serve() -> None:
+        while not done.wait(0.02):
+            endpoint.read()
+            endpoint.write(fed[-1])
+
+    fed = [b"ST,NT,+0001.23 g\r\n"]
+    thread = threading.Thread(target=serve)
+    thread.start()
+    transport = SerialTransport(endpoint.address, 9600)
+    try:
+        assert LineScale(transport, shape="flags-first").mass_g() == 1.23
+        fed.append(b"OL,NT,+9999.99 g\r\n")
+        scale = LineScale(transport, shape="flags-first", patience_s=0.5)
+        with pytest.raises(NoReply, match="overload: 'OL,NT"):
+            scale.mass_g()
+    finally:
+        transport.close()
+        done.set()
+        thread.join()
+        endpoint.close()
