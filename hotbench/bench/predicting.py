@@ -1,10 +1,12 @@
 """What the fitted heater predicts beyond what was recorded: caps, safe slew, dips, saturation."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
 
-from hotbench.bench.dips import RecordedDip, recorded_dips, time_back
+from hotbench.bench.dips import RecordedDip, recorded_dips, time_back, time_down
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
@@ -27,6 +29,10 @@ SLEW_TEMPERATURES_C = (180.0, 200.0, 220.0, 240.0)
 DIPS_C = ((240.0, 220.0), (220.0, 200.0), (220.0, 190.0))
 STRETCH_DOUBT = 0.15
 """Least relative doubt when one dip's controller is taken for another dip's; an assumption."""
+HIGHEST_RESUMPTION_K = 40.0
+DUTY_POWER = 0.75
+RESUMPTION_DOUBT = 1.0
+"""Relative doubt about the time that the controller adds on the way down; an assumption."""
 INSIDE_K = 2.0
 FULL_DUTY = 0.95
 """Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
@@ -155,16 +161,17 @@ def loop_limits(slew: SlewFit | None, direction: Direction) -> LoopLimits:
 def dip_rows(heater: HeaterFit, runs: Sequence[Run] = ()) -> tuple[p.Dip, ...]:
     """Usual and recorded dips, from a steady hold, at the fan settings that were recorded.
 
-    The way down needs no controller and is predicted: a recorded one may have begun before all was
-    warm. The way back is what the board's own controller makes of it: as recorded, else the
-    model's full-duty time stretched as the recorded dips were, else that time as an assumption.
+    The way down is predicted with the heater off, and longer by what the board's controller adds
+    when it resumes above the target, as the recorded dips show; see `Resumption`. The way back is
+    what that controller makes of it: as recorded, else the model's full-duty time stretched as the
+    recorded dips were, else that time as an assumption.
     """
     fans = sorted({row.figure.fan for row in heater.cooling_rate if row.quantity.basis == "fitted"})
     backs = {(d.from_C, d.to_C, d.fan): back for run in runs for d, back in _backs(run)}
     usual = [(a, b, fan) for a, b in DIPS_C for fan in fans if a <= heater.seen_C[1]]
     specs = [DipSpec(*key) for key in sorted({*usual, *backs}, key=lambda k: (-k[0], -k[1], k[2]))]
-    stretch = _stretch(heater, backs)
-    rows = (_dip(heater, spec, backs, stretch) for spec in specs)
+    stretch, resumption = _stretch(heater, backs), resumption_of(heater, runs)
+    rows = (_dip(heater, spec, backs, stretch, resumption) for spec in specs)
     return tuple(row for row in rows if row is not None)
 
 
@@ -189,15 +196,84 @@ def _stretch(heater: HeaterFit, backs: Backs) -> tuple[float, float] | None:
     return float(np.mean(ratios)), doubt / float(np.mean(ratios))
 
 
+@dataclass(frozen=True, slots=True)
+class Resumption:
+    """Where the board's controller lets the heater come on again on the way down.
+
+    It resumes some kelvin above the target, more where more duty held the upper temperature: a
+    proportional controller with a frozen integral would do so in proportion, one whose integral
+    unwinds not at all; the power between them is a choice that suits the simulated printers. From
+    there the fall slows linearly to a stop at the target.
+    """
+
+    kelvin_at_full_duty: float
+
+    def extra_K(self, duty: float) -> float:
+        """By how much further the heater-off fall would have come until within reach.
+
+        Integral of d/x - 1 from WITHIN_DOWN_K to d, the fall's speed being x/d of its own.
+        """
+        return _extra_K(self.kelvin_at_full_duty * max(duty, 0.0) ** DUTY_POWER)
+
+
+def _extra_K(resumes_K: float) -> float:
+    if resumes_K <= WITHIN_DOWN_K:
+        return 0.0
+    return resumes_K * float(np.log(resumes_K / WITHIN_DOWN_K)) - (resumes_K - WITHIN_DOWN_K)
+
+
+def resumption_of(heater: HeaterFit, runs: Sequence[Run]) -> Resumption | None:
+    """From the recorded dips' way down against the heater-off prediction; None without any."""
+    found = [
+        _resumes_K(heater, dip, down.value) / hold_duty(heater, dip.from_C, dip.fan) ** DUTY_POWER
+        for run in runs
+        for dip in recorded_dips(run)
+        if dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K
+        and (down := time_down(run, dip, run.temperature_C)) is not None
+    ]
+    known = [value for value in found if np.isfinite(value)]
+    return Resumption(float(np.median(known))) if known else None
+
+
+def _resumes_K(heater: HeaterFit, dip: RecordedDip, down_s: float) -> float:
+    """The height above the target that explains a recorded way down; NaN where it is longer."""
+    spec = DipSpec(dip.from_C, dip.to_C, dip.fan)
+    vector = heater.propagation.base
+    near_s, past_s = (
+        dip_times(vector, replace(spec, within_down_K=at))[0]
+        for at in (WITHIN_DOWN_K, WITHIN_DOWN_K - 1.0)
+    )
+    extra_K = max((down_s - near_s) / (past_s - near_s), 0.0)
+    if not extra_K < _extra_K(HIGHEST_RESUMPTION_K):
+        return float("nan")
+    return float(
+        brentq(lambda at: _extra_K(at) - extra_K, 0.5 * WITHIN_DOWN_K, HIGHEST_RESUMPTION_K)
+    )
+
+
+def _led(heater: HeaterFit, spec: DipSpec, resumption: Resumption | None) -> DipSpec:
+    """The dip whose heater-off fall takes as long as the controlled one."""
+    if resumption is None:
+        return spec
+    extra_K = resumption.extra_K(hold_duty(heater, spec.from_C, spec.fan))
+    return replace(spec, within_down_K=spec.within_down_K - extra_K)
+
+
 def _dip(
-    heater: HeaterFit, spec: DipSpec, backs: Backs, stretch: tuple[float, float] | None
+    heater: HeaterFit,
+    spec: DipSpec,
+    backs: Backs,
+    stretch: tuple[float, float] | None,
+    resumption: Resumption | None,
 ) -> p.Dip | None:
+    led = _led(heater, spec, resumption)
     times = heater.propagation.quantities(
-        lambda vector: dip_times(vector, spec), ["s", "s"], _share_per_K("time", spec.fan)
+        lambda vector: dip_times(vector, led), ["s", "s"], _share_per_K("time", spec.fan)
     )
     try:
-        found = predict_dip(heater.propagation.base, spec, times=times)
-    except BadInput:
+        times[0] = _doubted(times[0], heater, spec, led)
+        found = predict_dip(heater.propagation.base, led, times=times)
+    except (BadInput, ValueError):
         return None
     recorded = backs.get((spec.from_C, spec.to_C, spec.fan))
     return p.Dip(
@@ -208,6 +284,15 @@ def _dip(
         time_back=recorded or _stretched(found.time_back, stretch),
         earliest_command=found.earliest_command,
     )
+
+
+def _doubted(down: Quantity, heater: HeaterFit, spec: DipSpec, led: DipSpec) -> Quantity:
+    """Time down with the doubt about where the controller resumes; a dip never reached passes."""
+    if down.half_width is None or led is spec:
+        return down
+    free_s = dip_times(heater.propagation.base, spec)[0]
+    reach_s = float(np.hypot(down.half_width, RESUMPTION_DOUBT * (down.value - free_s)))
+    return replace(down, low=max(down.value - reach_s, 0.0), high=down.value + reach_s)
 
 
 def _stretched(fastest: Quantity, stretch: tuple[float, float] | None) -> Quantity:
@@ -235,16 +320,20 @@ def heater_flow(heater: HeaterFit) -> Callable[[float], float] | None:
 
     def saturates_at(temperature_C: float) -> float:
         rise_K = temperature_C - heater.ambient.value
-        holding = _hold_duty(heater, temperature_C)
+        holding = hold_duty(heater, temperature_C)
         power = values["heating_K_per_s"] * (1.0 - values.get("falloff_per_K", 0.0) * rise_K)
         return max(FULL_DUTY - holding, 0.0) * power / (load * rise_K)
 
     return saturates_at
 
 
-def _hold_duty(heater: HeaterFit, temperature_C: float) -> float:
+def hold_duty(heater: HeaterFit, temperature_C: float, fan: float = 0.0) -> float:
+    """Duty that holds a temperature; at a fan setting that is not stated, that of the nearest."""
+    nearest = min({r.figure.fan for r in heater.hold_duty}, key=lambda at: abs(at - fan))
     rows = [
-        (r.figure.temperature_C, r.quantity.value) for r in heater.hold_duty if not r.figure.fan
+        (r.figure.temperature_C, r.quantity.value)
+        for r in heater.hold_duty
+        if r.figure.fan == nearest
     ]
     known_C, duty = np.array(sorted(rows)).T
     return float(np.interp(temperature_C, known_C, duty))

@@ -23,7 +23,7 @@ from hotbench.sim.board import SimulatedPrinter
 from hotbench.sim.printers import randomised
 
 TABLE = Path(__file__).with_name("dip_study.txt")
-FIRST_SEED = 97_000
+FIRST_SEED = 98_000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "20"))
 KINDS = ("swift-sleeve", "plain-block")
 RECORDED = (220.0, 190.0)
