@@ -13,6 +13,7 @@ from hotbench.bench.machine_file import MachineFile, read_machine
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.serving import printer_spec
 from hotbench.bench.tables import Table, number
+from hotbench.core.errors import FellShort
 from hotbench.core.ports import Scale, StopSignal, Transport
 from hotbench.link.check import (
     HEAT_PATIENCE_s,
@@ -21,7 +22,7 @@ from hotbench.link.check import (
     check_heater,
     check_line,
 )
-from hotbench.link.client import Printer
+from hotbench.link.client import SAFE_WORDS, Printer
 from hotbench.link.config import LinkConfig
 from hotbench.link.guard import GuardedTransport
 from hotbench.link.safety import safe_bytes
@@ -151,12 +152,21 @@ def check_printer(
         with StopOnSignals() as signals:
             watching = [options.watch()]
             printer = Printer(line.transport, watching, options.config(), stop or signals)
-            heard = check_line(printer)
-            warmed = check_heater(printer, options.machine.heater.rise_s or HEAT_PATIENCE_s)
+            heard, warmed = _checked(printer, options.machine.heater.rise_s or HEAT_PATIENCE_s)
     facts = {"port": options.port, "notes": line.notes, "line": heard, "heater": warmed}
     return Result(
         facts, _check_tables(heard, warmed, line.notes), "; ".join(warmed.findings) or None
     )
+
+
+def _checked(printer: Printer, patience_s: float) -> tuple[LineCheck, HeaterCheck]:
+    """Both checks; what ends them early also tells what became of the heater."""
+    try:
+        return check_line(printer), check_heater(printer, patience_s)
+    except FellShort as error:
+        if printer.safe_outcome is None:
+            raise
+        raise FellShort(f"{error}; {SAFE_WORDS[printer.safe_outcome]}") from error
 
 
 def _check_tables(heard: LineCheck, warmed: HeaterCheck, notes: Sequence[str]) -> tuple[Table, ...]:

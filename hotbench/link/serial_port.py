@@ -34,6 +34,12 @@ REMEDIES = {
     errno.ECONNREFUSED: "check that something listens there",
 }
 
+PLAINER = {
+    "readiness to read": "the device is gone, or another program reads from it",
+    "socket disconnected": "the other side hung up",
+}
+"""Parts of pyserial's own wordings, and what they mean."""
+
 
 @dataclass(frozen=True, slots=True)
 class PortInfo:
@@ -184,7 +190,8 @@ def _refusal(url: str, error: Exception) -> BadInput:
 def _plain(error: Exception) -> str:
     """The system's own words, without pyserial's repetitions around them."""
     words = " ".join(str(error).split()).rsplit("] ", 1)[-1]
-    return words or type(error).__name__
+    plainer = next((said for part, said in PLAINER.items() if part in words), words)
+    return plainer or type(error).__name__
 
 
 def _selectable(port: serial.SerialBase) -> int | None:

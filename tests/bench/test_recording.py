@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from hotbench.bench.connecting import Line, LinkOptions, check_printer, connected
+from hotbench.bench.connecting import Line, LinkOptions, _checked, check_printer, connected
 from hotbench.bench.recording import RecordingEnded, RunOptions, record, record_from_options
-from hotbench.core.errors import BadInput, Stopped
+from hotbench.core.errors import BadInput, FellShort, Stopped
 from hotbench.core.records import Event, Extrusion, Sample
+from hotbench.link.client import Printer
 from hotbench.procedures.steps import HoldTest
 from hotbench.sim.board import SimulatedPrinter
 from hotbench.sim.mischief import TroubledPrinter, kind_named
@@ -186,3 +187,15 @@ def test_lines_are_closed(tmp_path: Path) -> None:
         pass
     with pytest.raises(Exception, match="closed"):
         line.transport.write(b"M105\n")
+
+
+def test_a_check_that_ends_early_tells_about_the_heater(board: SimulatedPrinter) -> None:
+    troubled = TroubledPrinter(board, kind_named("tracking fault"), at_s=3.0)
+    printer = Printer(troubled.transport())
+    with pytest.raises(FellShort, match=r"control board fault.*; heater off, confirmed"):
+        _checked(printer, 60.0)
+    assert board.target_C == 0.0
+    dead = Printer(TroubledPrinter(board, kind_named("cable cut"), at_s=board.now_s).transport())
+    with pytest.raises(FellShort) as caught:
+        _checked(dead, 60.0)
+    assert "heater" not in str(caught.value)
