@@ -111,6 +111,7 @@ class Limits:
     """What jobs may ask of one hot end with one filament.
 
     low_C, high_C: temperatures that may be scheduled. lag_s: command to sensor at a ramp.
+    trail_s: by how long the board's own controller trails a ramp at most; see trail_of.
     heater, melt, control: None where the profile does not state them; predictions then do
     without or, for want of a heater, are left out.
     """
@@ -125,6 +126,7 @@ class Limits:
     heater: HeaterFacts | None = None
     melt: MeltFacts | None = None
     control: ControlFacts | None = None
+    trail_s: float = 0.0
 
 
 def _flow_table(rows: Iterable[FlowLimit]) -> FlowTable:
@@ -180,6 +182,24 @@ def _control_facts(control: Control | None) -> ControlFacts | None:
     return ControlFacts(*(gain / scale for gain in gains))
 
 
+def trail_of(profile: MachineProfile) -> float:
+    """Longest trail of the board's controller behind a heating ramp, s; 0 where none is stated.
+
+    The slew claim says that a ramp at the safe rate deviates by no more than the stated fault
+    level, so that level over rate bounds the loop's time. Where a ramp ends, a loop that integrates
+    swings over by as much as it trailed at the ramp's start (superposition), for about as long.
+    """
+    level_K = profile.provenance.options.get("fault_deviation_K")
+    rates = [
+        row.rate_K_per_s
+        for row in profile.slew
+        if row.direction == "heating" and row.coverage is not None and row.rate_K_per_s > 0.0
+    ]
+    if not isinstance(level_K, int | float) or not rates:
+        return 0.0
+    return float(level_K) / min(rates)
+
+
 def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits:
     """The limits a profile states; `margin` is a fraction to stay below every safe slew rate.
 
@@ -207,4 +227,5 @@ def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits
         heater=_heater_facts(heater),
         melt=_melt_facts(profile.melt),
         control=_control_facts(profile.control),
+        trail_s=trail_of(profile),
     )

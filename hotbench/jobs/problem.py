@@ -19,7 +19,8 @@ TINY_S = 1e-6
 STEP_K = 0.8
 """Ramps slow down where moves are so long that the setpoint would step by more than this."""
 SETTLE_LAGS = 3.0
-"""A band is reached this many lags before its surface: a first-order rest of 5 %, exp(-3)."""
+"""A band is reached this many lags, or trails of the board's controller where those are longer,
+before its surface: a first-order rest of 5 %, exp(-3)."""
 _LAGS_AVERAGED = 4.0
 _LEAST_FLOW = 0.1
 
@@ -75,7 +76,7 @@ def build_problem(
 ) -> Problem:
     """The problem of a job whose steps take `motion` at `flow`; base_C: its own temperatures."""
     low_C, high_C, aim_C = wishes.bands(job, limits)
-    settle_s = SETTLE_LAGS * limits.lag_s
+    settle_s = SETTLE_LAGS * max(limits.lag_s, limits.trail_s)
     spans = (options.stage_s, settle_s)
     stages = build_stages(job, motion.duration_s, low_C, high_C, limits, *spans)
     knots = knots_C(stages, limits)

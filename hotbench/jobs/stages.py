@@ -142,8 +142,9 @@ def with_gaps(
     """Empty stages between bands: (first step, role, role due at the start, least time) of all.
 
     Wherever the band changes comes a free stage for the ramp. A bound stretch wants its band
-    reached settle_s early: in the free stages before it where they last that long, else, if the
-    band before lies apart, by an empty stage of settle_s within its own band.
+    reached settle_s early: in the free stages before it where they last that long or the band
+    before them overlaps its own (there is no time to leave it), else by an empty stage of settle_s
+    within its own band.
     """
     size = 3 * starts.size
     first, role = np.empty(size, np.int64), np.empty(size, np.int64)
@@ -154,10 +155,10 @@ def with_gaps(
         if j > 0 and own != bands[j - 1]:
             first[count], role[count] = starts[j], FREE
             count += 1
-            if own != FREE and free_s >= settle_s:
+            if own != FREE and (free_s >= settle_s or not _apart(before, own, low_C, high_C)):
                 early[count - 1] = own
                 _claim(role, early, lasts_s, count - 1, settle_s)
-            elif own != FREE and _apart(before, own, low_C, high_C):
+            elif own != FREE:
                 first[count], role[count], hold_s[count] = starts[j], own, settle_s
                 count += 1
         first[count], role[count], lasts_s[count] = starts[j], own, time_s[j]
