@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import click
 
-from hotbench.core.errors import nearest
+from hotbench.core.errors import BadInput, nearest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -68,6 +68,24 @@ class Dip(click.ParamType[Any]):
             return self.fail(f"{value!r} is not two temperatures such as 220-190", param, ctx)
 
 
+class Existing(click.Path):
+    """A path that is refused at once, before anything heavy is loaded, when nothing is there."""
+
+    def __init__(self, missing: str) -> None:
+        super().__init__(path_type=Path)
+        self.missing = missing
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Path:
+        """The path. Errors: BadInput when there is nothing of that name."""
+        path = Path(super().convert(value, param, ctx))
+        if not path.exists():
+            raise BadInput(self.missing, where=path)
+        return path
+
+
+RUN_FOLDER = Existing("not a run folder: no such folder")
+FILE = Existing("no such file")
+JOB_FILE = Existing("cannot be read: no such file")
 NUMBERS = Numbers()
 NUMBER = Number()
 POSITIVE = Number(low=1e-6)
@@ -136,7 +154,7 @@ def options(*decorators: Callable[[Function], Function]) -> Callable[[Function],
 
 
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-runs_argument = click.argument("runs", nargs=-1, required=True, type=click.Path(path_type=Path))
+runs_argument = click.argument("runs", nargs=-1, required=True, type=RUN_FOLDER)
 printer_option = click.option(
     "--printer", default="swift-sleeve", show_default=True, help="Which simulated printer."
 )

@@ -4,13 +4,13 @@ from pathlib import Path
 
 import click
 
-from hotbench.cli.arguments import as_json_option
+from hotbench.cli.arguments import FILE, JOB_FILE, as_json_option
 from hotbench.cli.output import emit
 
 
 @click.command()
-@click.argument("job", type=click.Path(path_type=Path))
-@click.option("--profile", "profile_file", required=True, type=click.Path(path_type=Path))
+@click.argument("job", type=JOB_FILE)
+@click.option("--profile", "profile_file", required=True, type=FILE)
 @click.option("--at", "set_C", type=float, help="Printed at, where the job sets nothing, °C.")
 @click.option(
     "--roles",
