@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hotbench.bench.choosing import ABANDON_SHARE, choosers
@@ -111,6 +111,7 @@ def test_an_uncertain_rate_gives_an_interval() -> None:
     assert (row.low_s, row.look_ahead_s, row.high_s) == pytest.approx((8.0, 10.0, 12.5))
 
 
+@settings(deadline=None)
 @given(
     rates=st.lists(st.tuples(st.floats(150.0, 260.0), st.floats(0.1, 20.0)), max_size=8),
     fan=st.sampled_from([0.0, 1.0]),

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
@@ -111,6 +111,7 @@ def test_directions_are_kept_apart() -> None:
     assert fits[1].largest_clean_K == 20.0
 
 
+@settings(deadline=None)
 @given(
     sizes=st.lists(st.floats(1.0, 60.0), min_size=1, max_size=12),
     limit_K=st.floats(1.0, 80.0),

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hotbench.core.records import Event, Run, RunInfo, Sample
@@ -132,6 +132,7 @@ def test_without_level_or_visible_deviation_travel_is_counted(deviation_K: float
         assert "travel" in fit.claim.assumptions[0]
 
 
+@settings(deadline=None)
 @given(
     deviations_K=st.lists(st.floats(1.0, 12.0), min_size=4, max_size=4),
     level_K=st.floats(2.0, 20.0),
