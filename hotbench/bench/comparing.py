@@ -1,31 +1,122 @@
-"""Comparing two profiles: before and after, stock against new."""
+"""Before and after, stock against new: two profiles or two sets of runs side by side."""
 
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 
+from hotbench.bench.analysis import FitOptions, analyse_runs
+from hotbench.bench.figures import Picture
+from hotbench.bench.judging import ladder_table
+from hotbench.bench.profiling import build
+from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table, number
+from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
+from hotbench.core.records import Run
 from hotbench.profile.diff import Comparison, Difference, compare
+from hotbench.profile.types import MachineProfile
 from hotbench.profile.yaml_io import read_profile
+from hotbench.store.checking import list_runs
+from hotbench.store.layout import PACKAGE_FILE
+from hotbench.store.reader import read_run
 
 HEADS = ("number", "before", "after", "change", "interval", "significant")
+PAGE, PICTURES = ".html", (".svg", ".png", ".pdf")
 
 
-def compare_files(first: Path, second: Path) -> Result:
-    """Differences of two profile files with intervals and significance."""
-    found = compare(read_profile(first), read_profile(second))
+@dataclass(frozen=True)
+class Side:
+    """One of the two: its profile, and its runs where it was given as runs."""
+
+    name: str
+    profile: MachineProfile
+    runs: tuple[Run, ...] = ()
+
+    @property
+    def ladders(self) -> list[Run]:
+        """Its runs of ramps."""
+        return [run for run in self.runs if run.info.procedure == "ramp"]
+
+
+def read_side(given: str | Path, options: FitOptions | None = None) -> Side:
+    """A profile file; or run folders, comma separated, or a folder with runs below it.
+
+    Errors: BadInput for what is neither; FellShort where the runs identify nothing.
+    """
+    text = str(given)
+    paths = [Path(part.strip()) for part in text.split(",") if part.strip()]
+    if len(paths) == 1 and not paths[0].is_dir():
+        return Side(text, read_profile(paths[0]))
+    folders = [folder for path in paths for folder in _run_folders(path)]
+    runs = tuple(read_run(folder) for folder in dict.fromkeys(folders))
+    analysis = analyse_runs(runs, options)
+    analysis.raise_if_nothing_identified()
+    return Side(text, build(analysis), runs)
+
+
+def _run_folders(path: Path) -> Iterator[Path]:
+    if not path.is_dir():
+        remedy = "give a profile, or run folders separated by commas"
+        raise BadInput("no such run folder", where=path, remedy=remedy)
+    if (path / PACKAGE_FILE).is_file():
+        yield path
+        return
+    found = [entry.folder for entry in list_runs(path) if entry.info is not None]
+    if not found:
+        raise BadInput("no run folders below it", where=path)
+    yield from found
+
+
+def compare_files(
+    first: str | Path,
+    second: str | Path,
+    *,
+    out: Path | None = None,
+    options: FitOptions | None = None,
+    progress: Step = silent,
+) -> Result:
+    """Differences of two profiles or two sets of runs, with intervals and significance.
+
+    out: a page (.html) or a picture (.svg, .png, .pdf) to write.
+    """
+    if out is not None and out.suffix.lower() not in (PAGE, *PICTURES):
+        limit = ", ".join((PAGE, *PICTURES))
+        raise BadInput("no known kind of page or picture", where="--out", value=out, limit=limit)
+    progress(0.0, "before")
+    before = read_side(first, options)
+    progress(0.45, "after")
+    after = read_side(second, options)
+    found = compare(before.profile, after.profile)
+    ladders = _ladders(before, after)
+    tables = (*tables_of(found), *ladders)
+    if out is not None:
+        progress(0.9, "drawing")
+        _write(out, before, after, found, tables)
     facts = {
         "differences": found.differences,
         "only_before": found.only_before,
         "only_after": found.only_after,
         "shared_runs": found.shared_runs,
         "for_your_prints": found.for_prints,
+        "ladders": [row for table in ladders for row in table.plain()],
     }
-    return Result(facts, tables_of(found))
+    return Result(facts if out is None else {**facts, "written": str(out)}, tables)
+
+
+def _ladders(before: Side, after: Side) -> tuple[Table, ...]:
+    """Ramp ladders of both sides, where both have ramps of one direction."""
+    if not (before.ladders and after.ladders):
+        return ()
+    try:
+        return (ladder_table(before.ladders, after.ladders),)
+    except BadInput:
+        return ()
 
 
 def tables_of(found: Comparison) -> tuple[Table, ...]:
-    """The comparison for people: differences, what it means, what only one profile states."""
+    """The comparison for people: what it means, differences, what only one profile states."""
     rows = tuple(_row(difference) for difference in found.differences)
     shared = [
         f"{run}: both profiles rest on it, so they are not independent" for run in found.shared_runs
@@ -48,3 +139,62 @@ def _row(d: Difference) -> tuple[str, ...]:
     verdict = {True: "yes", False: "no", None: "unknown"}[d.significant]
     before, after = (f"{number(q.value)} {q.unit}".strip() for q in (d.before, d.after))
     return (d.where, before, after, f"{shown.value:+.2g} {shown.unit}", interval, verdict)
+
+
+def _write(
+    out: Path, before: Side, after: Side, found: Comparison, tables: Sequence[Table]
+) -> None:
+    """The page, or the picture of changes alone. Errors: BadInput when the path refuses."""
+    from hotbench.bench.compare_pictures import changes_figure, pictures
+
+    try:
+        if out.suffix.lower() != PAGE:
+            changes_figure(found).savefig(out)
+            return
+        runs = (before.runs, after.runs)
+        shown = tuple(pictures(before.profile, after.profile, runs, found))
+        out.write_text(_page(before, after, tables, shown), encoding="utf-8")
+    except OSError as error:
+        raise BadInput(f"cannot be written: {error.strerror}", where=out) from error
+
+
+def _page(before: Side, after: Side, tables: Sequence[Table], shown: Sequence[Picture]) -> str:
+    """One self-contained page in the report's dress."""
+    from jinja2 import Environment, StrictUndefined
+
+    from hotbench.bench.report_tables import typeset_table
+    from hotbench.bench.reporting import CAUTIONS, Section
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    environment.filters["typeset"] = typeset_table
+    source = files("hotbench.bench").joinpath("templates/report.html.j2").read_text("utf-8")
+    differences, *others = tables
+    return environment.from_string(source).render(
+        title=f"{before.profile.machine.name} and {after.profile.machine.name}",
+        subtitle=f"Before: {before.name}. After: {after.name}.",
+        facts=[],
+        summary=[],
+        cautions=CAUTIONS,
+        sections=[
+            Section("What changed", figures=tuple(shown), tables=tuple(others)),
+            Section("Every number", tables=(differences,)),
+        ],
+        provenance=_provenance(before, after),
+    )
+
+
+def _provenance(before: Side, after: Side) -> Table:
+    heads = ("side", "run", "test", "recorded", "outcome", "sha256 of samples")
+    rows = tuple(
+        (
+            name,
+            run.run,
+            run.procedure,
+            run.created,
+            run.outcome,
+            run.sha256.get("samples.csv", "-"),
+        )
+        for name, side in (("before", before), ("after", after))
+        for run in side.profile.provenance.runs
+    )
+    return Table("runs that these numbers rest on", heads, rows)

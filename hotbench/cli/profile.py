@@ -54,6 +54,9 @@ def profile_check(file: Path, runs_folder: Path | None, *, as_json: bool) -> Non
 
     Example: hotbench profile check machine.yaml --runs runs
     """
+    from hotbench.bench.gate import check_readable
+
+    check_readable(file)
     from hotbench.bench.profiling import check_file
 
     result = check_file(file, runs_folder)
@@ -69,6 +72,9 @@ def show(file: Path, *, as_json: bool) -> None:
 
     Example: hotbench profile show machine.yaml
     """
+    from hotbench.bench.gate import check_readable
+
+    check_readable(file)
     from hotbench.bench.profiling import show_file
 
     result = show_file(file)
@@ -76,17 +82,28 @@ def show(file: Path, *, as_json: bool) -> None:
 
 
 @click.command()
-@click.argument("first", type=click.Path(path_type=Path))
-@click.argument("second", type=click.Path(path_type=Path))
+@click.argument("first")
+@click.argument("second")
+@click.option("--out", type=click.Path(path_type=Path), help="Page (.html) or picture to write.")
+@fit_options
 @as_json_option
-def compare(first: Path, second: Path, *, as_json: bool) -> None:
-    """Compare two profiles, such as before and after a firmware change.
+def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given: Any) -> None:
+    """Compare two profiles, or two sets of runs, such as before and after a firmware change.
 
-    Example: hotbench compare before.yaml after.yaml
+    Each side is a profile, run folders separated by commas, or a folder with runs below it.
+
+    Example: hotbench compare before.yaml after.yaml --out compare.html
+    Example: hotbench compare runs/old-step,runs/old-ramp runs/new-step,runs/new-ramp
     """
-    from hotbench.bench.comparing import compare_files
+    from hotbench.bench.gate import check_readable
 
-    result = compare_files(first, second)
+    check_readable(first, second)
+    from hotbench.bench.analysis import FitOptions
+    from hotbench.bench.comparing import compare_files
+    from hotbench.bench.progress import progress
+
+    with progress("compare") as step:
+        result = compare_files(first, second, out=out, options=FitOptions(**given), progress=step)
     emit(result.plain(), as_json=as_json, tables=result.tables())
 
 
@@ -129,6 +146,9 @@ def tune(
     Example: hotbench tune machine.yaml --at 220 --form ideal --out tuned.yaml
     Example: hotbench tune tuned.yaml --against runs/verify
     """
+    from hotbench.bench.gate import check_readable
+
+    check_readable(file)
     if against is not None:
         from hotbench.bench.verifying import verify_file
 

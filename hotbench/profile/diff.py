@@ -1,7 +1,7 @@
 """What differs between two profiles, with intervals, significance and plain words."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from scipy.stats import norm
@@ -29,6 +29,8 @@ _CALLED = {
 """By kind: the verb, the word for a larger number and the word for a smaller one."""
 
 _WORSE_WHEN_LARGER = ("dips", "melt.minimum_temperature")
+_SPANNED = ("temperature_C", "flow_mm3_per_s", "from_C", "to_C")
+"""Key columns over which rows share a line of plain words."""
 _INTERVAL_SCALES = ("°C", "deg", "")
 """Units whose zero is arbitrary, and bare numbers: their ratio says nothing."""
 
@@ -48,6 +50,7 @@ class Difference:
     where: str
     kind: str
     condition: str
+    keys: Mapping[str, object]
     before: Quantity
     after: Quantity
     change: Quantity
@@ -97,9 +100,15 @@ class Comparison:
 
     @property
     def for_prints(self) -> list[str]:
-        """What changed for prints, in plain words; tighter limits first."""
+        """What changed for prints, in plain words; tighter limits first.
+
+        Rows that differ in their temperatures only, and change the same way, share a line.
+        """
         changed = sorted(self.limits_changed, key=lambda row: not row.tighter)
-        lines = [f"{'tighter' if row.tighter else 'wider'}: {row.words}" for row in changed]
+        groups: dict[tuple[object, ...], list[Difference]] = {}
+        for row in changed:
+            groups.setdefault((row.kind, row.tighter, *_others(row)), []).append(row)
+        lines = [f"{'tighter' if g[0].tighter else 'wider'}: {_line(g)}" for g in groups.values()]
         return [*lines, *self.causes] or ["nothing that the intervals do not explain"]
 
 
@@ -127,6 +136,7 @@ def difference(old: Entry, new: Entry) -> Difference:
         where=old.where,
         kind=old.kind,
         condition=old.condition,
+        keys=old.keys,
         before=before,
         after=after,
         change=change,
@@ -207,6 +217,34 @@ def _words(row: Difference) -> str:
     word = larger if row.change.value > 0.0 else smaller
     amount = f"{_short(abs(shown.value))} {shown.unit}".strip()
     return f"{verb} {amount} {word} ({_unsigned(shown)}){where}"
+
+
+def _others(row: Difference) -> tuple[tuple[str, object], ...]:
+    """The key columns that a line's rows have in common."""
+    return tuple((k, v) for k, v in row.keys.items() if k not in _SPANNED)
+
+
+def _line(rows: Sequence[Difference]) -> str:
+    """One row's words, or those of several with the range of their changes."""
+    first = rows[0]
+    if len(rows) == 1:
+        return first.words
+    verb, larger, smaller = _CALLED.get(first.kind, (f"{first.kind} is", "higher", "lower"))
+    word = larger if first.change.value > 0.0 else smaller
+    shown = [row.percent or row.change for row in rows]
+    sizes = sorted({_short(abs(quantity.value)) for quantity in shown}, key=float)
+    amount = " to ".join(dict.fromkeys((sizes[0], sizes[-1])))
+    where = ", ".join(text for text in (condition(dict(_others(first))), _span(rows)) if text)
+    return f"{verb} {amount} {shown[0].unit} {word} at {where}"
+
+
+def _span(rows: Sequence[Difference]) -> str:
+    """The temperatures or flows of several rows, or how many dips they are."""
+    for column, unit in (("temperature_C", "°C"), ("flow_mm3_per_s", "mm3/s")):
+        if column in rows[0].keys:
+            values = sorted(float(str(row.keys[column])) for row in rows)
+            return f"{values[0]:g} to {values[-1]:g} {unit}"
+    return f"each of {len(rows)} dips"
 
 
 def _short(number: float) -> str:

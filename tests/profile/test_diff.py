@@ -139,10 +139,32 @@ def test_limits_come_in_plain_words_with_the_tighter_first(
     plain: dict[str, Any], changed: dict[str, Any]
 ) -> None:
     lines = two(plain, changed).for_prints
-    assert lines[0].startswith("tighter: melts 15 % less")
+    assert lines[0] == "tighter: melts 15 to 23 % less at 200 to 220 °C"
     assert lines[-1] == "heating, 220 °C, fan 0: now limited by power, was controller fault"
     back = two(changed, plain).for_prints
     assert back[0].startswith("wider: melts")
+
+
+def test_rows_that_go_different_ways_do_not_share_a_line(plain: dict[str, Any]) -> None:
+    melt = dict(plain["melt"])
+    first, second = melt["flow_limit"]
+    less = {**first, "flow_mm3_per_s": 11.0, "low_mm3_per_s": 10.6, "high_mm3_per_s": 11.4}
+    more = {**second, "flow_mm3_per_s": 19.0, "low_mm3_per_s": 18.5, "high_mm3_per_s": 19.5}
+    melt["flow_limit"] = [less, more]
+    lines = two(plain, {**plain, "melt": melt}).for_prints
+    assert [line.partition(" (")[0] for line in lines] == [
+        "tighter: melts 23 % less",
+        "wider: melts 22 % more",
+    ]
+
+
+def test_dips_of_one_fan_share_a_line(plain: dict[str, Any]) -> None:
+    (dip,) = plain["dips"]
+    other = {**dip, "from_C": 230.0}
+    slow = quantity(9.0, 8.8, 9.2, unit="s")
+    before = {**plain, "dips": [dip, other]}
+    after = {**plain, "dips": [{**dip, "time_down": slow}, {**other, "time_down": slow}]}
+    assert two(before, after).for_prints == ["tighter: dips 73 % slower at fan 1, each of 2 dips"]
 
 
 def test_needed_temperature_is_compared_in_kelvin(plain: dict[str, Any]) -> None:

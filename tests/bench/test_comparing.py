@@ -1,0 +1,107 @@
+"""Comparing profiles and sets of runs: what a side may be, tables, pages and pictures."""
+
+from pathlib import Path
+
+import html5lib
+import pytest
+from many_runs import write_runs
+
+from hotbench.bench.comparing import compare_files, read_side
+from hotbench.core.errors import BadInput, FellShort
+
+EXAMPLE = Path(__file__).parents[2] / "data_demo" / "example_machine.yaml"
+
+
+@pytest.fixture(scope="module")
+def two_sets(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Runs of a printer before and after its heater was replaced by one stronger by 30 %."""
+    root = tmp_path_factory.mktemp("sets")
+    write_runs(root, printers=2, each=1, heating_step=0.3)
+    return root
+
+
+def other_profile(folder: Path) -> Path:
+    """The example after a change: less flow, quicker from cold."""
+    text = EXAMPLE.read_text(encoding="utf-8")
+    changed = text.replace("name: bench sleeve", "name: new sleeve")
+    path = folder / "after.yaml"
+    path.write_text(changed, encoding="utf-8")
+    return path
+
+
+def test_a_profile_against_itself_shows_nothing_changed_and_what_is_shared() -> None:
+    result = compare_files(EXAMPLE, EXAMPLE)
+    assert result.facts["for_your_prints"] == ["nothing that the intervals do not explain"]
+    assert result.facts["ladders"] == []
+    assert result.tables()[-1].caption == "beware"
+
+
+def test_two_sets_of_runs_are_fitted_and_compared(two_sets: Path, tmp_path: Path) -> None:
+    """Thirty percent more power shows in the heating rate, with an interval that holds it."""
+    page = tmp_path / "compare.html"
+    result = compare_files(two_sets / "printer-0", two_sets / "printer-1", out=page)
+    rates = [d for d in result.facts["differences"] if d.kind == "heater.heating_rate"]
+    assert rates
+    low = [d.percent.low for d in rates if d.percent and d.percent.low is not None]
+    high = [d.percent.high for d in rates if d.percent and d.percent.high is not None]
+    assert low
+    assert min(low) < 30.0 < max(high)
+    assert all(d.significant for d in rates)
+    text = page.read_text(encoding="utf-8")
+    html5lib.HTMLParser(strict=True).parse(text)
+    assert "Recorded step" in text
+    assert "after over before" in text
+    assert "http://" not in text.replace("http://www.w3.org", "")
+
+
+def test_a_side_is_a_profile_a_list_of_runs_or_a_folder(two_sets: Path) -> None:
+    folder = two_sets / "printer-0"
+    listed = read_side(f"{folder / 'run-0'}, {folder / 'run-0'}")
+    assert [run.info.run_id for run in listed.runs] == ["run-0"]
+    assert read_side(folder).profile == listed.profile
+    assert read_side(EXAMPLE).runs == ()
+
+
+@pytest.mark.parametrize("suffix", [".svg", ".png", ".pdf"])
+def test_a_picture_of_the_changes(suffix: str, tmp_path: Path) -> None:
+    out = tmp_path / f"changes{suffix}"
+    result = compare_files(EXAMPLE, other_profile(tmp_path), out=out)
+    assert out.stat().st_size > 1000
+    assert result.facts["written"] == str(out)
+
+
+def test_a_page_of_two_profiles_escapes_names_and_has_no_traces(tmp_path: Path) -> None:
+    after = other_profile(tmp_path)
+    text = after.read_text(encoding="utf-8")
+    after.write_text(text.replace("name: new sleeve", 'name: "<b>new</b>"'), encoding="utf-8")
+    page = tmp_path / "page.html"
+    compare_files(EXAMPLE, after, out=page)
+    shown = page.read_text(encoding="utf-8")
+    assert "&lt;b&gt;new&lt;/b&gt;" in shown
+    assert "Recorded step" not in shown
+
+
+def test_an_unknown_kind_of_page_is_refused_before_any_work() -> None:
+    with pytest.raises(BadInput, match="no known kind of page"):
+        compare_files("absent.yaml", "absent.yaml", out=Path("x.docx"))
+
+
+def test_a_page_that_cannot_be_written_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="cannot be written"):
+        compare_files(EXAMPLE, EXAMPLE, out=tmp_path / "none" / "page.html")
+
+
+@pytest.mark.parametrize("given", ["absent.yaml", "absent,alsoabsent", "."])
+def test_what_is_no_side_is_refused(given: str, tmp_path: Path) -> None:
+    with pytest.raises(BadInput):
+        read_side(str(tmp_path) if given == "." else given)
+
+
+def test_runs_that_tell_nothing_fall_short(tmp_path: Path) -> None:
+    from hotbench.core.records import RunInfo
+    from hotbench.store.writer import RunWriter
+
+    writer = RunWriter(tmp_path / "empty", RunInfo(run_id="e", procedure="step", created=""))
+    writer.close("complete")
+    with pytest.raises(FellShort, match="nothing could be identified"):
+        read_side(tmp_path)
