@@ -10,7 +10,7 @@ from slew_boards import LEVEL_K, SAFE_SHARE, Board
 from hotbench.fitting.slew import FAULT_SPREAD, fit_slew
 
 TABLE = Path(__file__).with_name("slew_study.txt")
-SESSIONS, FIRST_SEED = 200, 840_000
+SESSIONS, FIRST_SEED = 200, 820_000
 
 
 @dataclass(frozen=True)
