@@ -1,10 +1,9 @@
 from collections.abc import Callable
-from importlib.util import module_from_spec, spec_from_file_location
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
+from job_samples import demo_maker, make_random_job
 
 from hotbench.jobs.limits import FlowTable, Limits, MeltFacts, SlewTable
 from hotbench.jobs.patterns import CommentPatterns
@@ -18,21 +17,6 @@ WISHES = {
     "bracket": Wishes({"support surface": Wish.near(205.0), "pillar": Wish.near(232.0)}),
     "bridge-piece": Wishes({"bridge": Wish.near(205.0)}),
 }
-
-
-def make_random_job(seed: int) -> Timeline:
-    """A job of random strokes, roles, speeds and bead sizes."""
-    random = np.random.default_rng(seed)
-    lines, fed = ["M109 S215", "G92 E0", "G1 X0 Y0 Z0.2 F6000"], 0.0
-    for _ in range(random.integers(4, 30)):
-        lines.append(f"; role: {random.choice(['cool', 'strong', 'free'])}")
-        feed = random.uniform(900.0, 7000.0)
-        for _ in range(random.integers(1, 30)):
-            x, y = random.uniform(0.0, 60.0, 2)
-            fed += random.uniform(0.2, 3.0)
-            lines.append(f"G1 X{x:.3f} Y{y:.3f} E{fed:.4f} F{feed:.0f}")
-    roles = {name: f"role: {name}" for name in ("cool", "strong", "free")}
-    return read_timeline("\n".join(lines).encode(), CommentPatterns(roles))
 
 
 @pytest.fixture(scope="session")
@@ -54,13 +38,7 @@ def limits() -> Limits:
 @pytest.fixture(scope="session")
 def maker() -> ModuleType:
     """The script that writes the demo jobs."""
-    path = Path(__file__).parents[2] / "data_demo" / "make_jobs.py"
-    spec = spec_from_file_location("make_jobs", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return demo_maker()
 
 
 @pytest.fixture(scope="session")

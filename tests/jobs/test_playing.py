@@ -1,21 +1,21 @@
 from collections.abc import Callable
-from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
+from job_samples import demo_jobs, demo_wishes
+from played_jobs import measured, outside_K, play
 
-from hotbench.jobs import scan as s
-from hotbench.jobs.emit import schedule_rows
-from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable
+from hotbench.core.arrays import FloatArray
+from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable, limits_of
 from hotbench.jobs.schedule import Schedule, plan_schedule
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.wishes import Wish, Wishes
 from hotbench.sim import truth
-from hotbench.sim.loop import FaultCode, State
-from hotbench.sim.printers import PRINTERS, PrinterSpec
-from hotbench.sim.rig import Rig
+from hotbench.sim.loop import FaultCode
+from hotbench.sim.printers import PRINTERS, PrinterSpec, randomised
 
-SETTLE_S = 240.0
+MEASURED_SEED = 61900
 RANDOM_WISHES = Wishes({"cool": Wish.near(205.0), "strong": Wish.near(231.0)})
 
 
@@ -39,58 +39,14 @@ def true_limits(spec: PrinterSpec) -> Limits:
     )
 
 
-@dataclass
-class Played:
-    """What came of a schedule: fault, delivered share, and sensor temperature at every step."""
-
-    fault: FaultCode
-    ratio: float
-    temperature_C: np.ndarray
-
-
-def play(spec: PrinterSpec, schedule: Schedule, seed: int) -> Played:
-    """Give the schedule's rows, flows and fan speeds to a simulated hot end at their times."""
-    rig, job, steps = Rig(spec, seed), schedule.job, np.arange(*schedule.span)
-    rows = schedule_rows(schedule)
-    rig.set_target(float(rows[0].command.split("S")[1]))
-    rig.run(SETTLE_S)
-    begin_s, before_mm3 = rig.now_s, rig.delivered_mm3
-    targets = [(r.time_s, float(r.command[6:])) for r in rows[1:] if r.command[:4] == "M104"]
-    volume_mm3 = job.net_mm[steps] * np.pi / 4.0 * spec.filament_diameter_mm**2
-    duration_s, start_s = schedule.motion.duration_s[steps], schedule.start_s[steps]
-    flow = np.divide(volume_mm3, duration_s, out=np.zeros(steps.size), where=duration_s > 0.0)
-    fan = np.nan_to_num(job.fan[steps])
-    seen_C = np.empty(steps.size)
-    for k in range(steps.size):
-        while targets and targets[0][0] <= start_s[k] + 1e-3:
-            time_s, target_C = targets.pop(0)
-            rig.run_to(begin_s + time_s)
-            rig.set_target(target_C)
-        rig.run_to(begin_s + start_s[k])
-        rig.set_fan(fan[k])
-        rig.set_flow(flow[k])
-        seen_C[k] = rig.state[State.SENSOR_C]
-        rig.run_to(begin_s + start_s[k] + duration_s[k])
-        rig.set_flow(0.0)
-    delivered = (rig.delivered_mm3 - before_mm3) / volume_mm3.sum() / spec.full_ratio
-    return Played(rig.fault, delivered, seen_C)
-
-
-def outside_K(spec: PrinterSpec, schedule: Schedule, wishes: Wishes, seed: int) -> np.ndarray:
-    """Kelvin outside their band, 0 within, of every print move of a wished role, once played.
-
-    Checks on the way that the board never faulted and the delivered ratio is within 5 %.
-    """
+def checked_outside_K(
+    spec: PrinterSpec, schedule: Schedule, wishes: Wishes, seed: int
+) -> FloatArray:
+    """Kelvin outside the bands; the board never faulted, the delivered ratio is within 5 %."""
     played = play(spec, schedule, seed)
     assert played.fault is FaultCode.NONE
     assert 0.95 <= played.ratio <= 1.02
-    job, span = schedule.job, slice(*schedule.span)
-    parts = [np.zeros(1)]
-    for wished, wish in wishes.roles.items():
-        own = (job.kind[span] == s.EXTRUDE) & (job.role[span] == job.role_names.index(wished))
-        T = played.temperature_C[own]
-        parts.append(np.maximum(0.0, np.maximum(wish.low_C - T, T - wish.high_C)))
-    return np.concatenate(parts)
+    return outside_K(played, schedule, wishes)
 
 
 @pytest.mark.slow
@@ -109,9 +65,23 @@ def test_demo_and_random_jobs_on_the_simulated_printers(
     limits = true_limits(spec)
     for name, job in jobs.items():
         schedule = plan_schedule(job, limits, wishes[name])
-        off_K = outside_K(spec, schedule, wishes[name], seed=11)
+        off_K = checked_outside_K(spec, schedule, wishes[name], seed=11)
         assert (off_K > 0.0).mean() < 0.03
         assert off_K.max() < 1.5
     for seed in range(900, 912):
         schedule = plan_schedule(random_job(seed), limits, RANDOM_WISHES)
-        assert outside_K(spec, schedule, RANDOM_WISHES, seed).max() < 2.0
+        assert checked_outside_K(spec, schedule, RANDOM_WISHES, seed).max() < 2.0
+
+
+@pytest.mark.slow
+def test_a_schedule_from_a_measured_profile_plays_on_the_printer_that_was_measured(
+    tmp_path: Path,
+) -> None:
+    """Recorded over the wire in virtual time, fitted, rehearsed, played; see also the job study."""
+    spec = randomised("swift-sleeve", MEASURED_SEED)
+    limits = limits_of(measured(spec, MEASURED_SEED, tmp_path))
+    assert limits.trail_s > limits.lag_s
+    for job in demo_jobs().values():
+        schedule = plan_schedule(job, limits, demo_wishes())
+        assert checked_outside_K(spec, schedule, demo_wishes(), MEASURED_SEED).max() == 0.0
+        assert schedule.costs.schedule_s <= schedule.costs.smoothing_s * (1.0 + 1e-9)
