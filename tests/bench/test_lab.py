@@ -1,12 +1,30 @@
 """What notebooks call: results show themselves, missing runs are made or named."""
 
+import io
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from hotbench.bench.analysis import Analysis, FitOptions
-from hotbench.bench.lab import Bench, Page, fitted, table_html
+from hotbench.bench.lab import (
+    Bench,
+    Fitted,
+    Page,
+    Recording,
+    another,
+    asker,
+    confirm_by_typing,
+    fitted,
+    showing,
+    shown,
+    table_html,
+)
 from hotbench.bench.preparing import next_folder
+from hotbench.bench.progress import silent
+from hotbench.bench.results import Result
 from hotbench.bench.tables import Table
 from hotbench.core.errors import BadInput
 
@@ -65,3 +83,96 @@ def test_cells_are_escaped() -> None:
 def test_folders_are_numbered(tmp_path: Path) -> None:
     (tmp_path / "step-1").mkdir()
     assert next_folder(tmp_path, "step").name == "step-2"
+
+
+EXAMPLE = Path(__file__).parents[2] / "data_demo" / "example_machine.yaml"
+
+
+@contextmanager
+def typed(answer: str) -> Iterator[None]:
+    """A person who types `answer`."""
+    before, sys.stdin = sys.stdin, io.StringIO(f"{answer}\n")
+    try:
+        yield
+    finally:
+        sys.stdin = before
+
+
+@pytest.mark.parametrize("answer", ["yes", " YES "])
+def test_heating_goes_on_after_a_typed_yes(answer: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with typed(answer):
+        confirm_by_typing(["heat to 240 °C"])
+    assert "heat to 240 °C" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("answer", ["", "y", "no"])
+def test_anything_else_does_not_heat(answer: str) -> None:
+    with typed(answer), pytest.raises(BadInput, match="not started"):
+        confirm_by_typing(["heat to 240 °C"])
+
+
+def test_a_real_port_is_not_opened_before_the_yes(tmp_path: Path) -> None:
+    real = Bench(port="socket://127.0.0.1:9", folder=tmp_path)
+    with typed("no"), pytest.raises(BadInput, match="not started"):
+        real.record("hold", duration_s=1.0)
+    assert not list(tmp_path.iterdir())
+
+
+def test_masses_are_asked_for_with_input() -> None:
+    with typed("0.31"):
+        assert asker()("mass?") == "0.31"
+
+
+def test_the_check_shows_its_verdict(bench: Bench) -> None:
+    assert "check passed" in bench.check()._repr_html_()
+
+
+def test_a_plan_shows_what_will_happen(bench: Bench) -> None:
+    page = bench.plan("hold", temperature_C=220.0, duration_s=60.0)
+    assert "heater off at the end" in page._repr_html_()
+    assert not list(bench.folder.iterdir())
+
+
+def test_an_unknown_setting_is_named_with_the_nearest(bench: Bench) -> None:
+    with pytest.raises(BadInput, match="did you mean 'duration_s'"):
+        bench.plan("hold", duration=60.0)
+
+
+def test_an_empty_or_missing_folder_lists_nothing(tmp_path: Path) -> None:
+    bench = Bench(port="sim:swift-sleeve", folder=tmp_path / "none")
+    assert bench.runs().tables[0].rows == ()
+    assert not bench.folder.exists()
+
+
+def test_profiles_are_shown_compared_and_tuned_from_files(bench: Bench) -> None:
+    (bench.folder / "m.yaml").write_text(EXAMPLE.read_text("utf-8"), "utf-8")
+    assert "bench sleeve" in bench.show_profile("m.yaml")._repr_html_()
+    assert bench.compare("m.yaml", EXAMPLE).tables
+    assert "gain" in bench.tune("m.yaml")._repr_html_()
+    assert bench.text("m.yaml", lines=3).tables[0].rows[0] == ("hotbench_profile: 1",)
+
+
+def test_another_printer_has_runs_of_its_own(bench: Bench) -> None:
+    other = another(bench, "socket://host:7070")
+    assert other.port == "socket://host:7070"
+    assert other.folder.parent == bench.folder
+    assert "/" not in other.folder.name
+    assert another(bench, "sim:plain-block").folder != other.folder
+
+
+def test_reports_and_judgements_need_a_fit(bench: Bench) -> None:
+    with pytest.raises(BadInput, match="holds no fit"):
+        bench.report(Fitted())
+    with pytest.raises(BadInput, match="heater fit and a recorded run"):
+        bench.judge(Fitted(), Recording())
+
+
+def test_a_shortfall_is_shown_below_the_result() -> None:
+    page = shown(Result({}, (Table("a", ("b",), ()),), "too short"))
+    assert [table.caption for table in page.tables] == ["a", "falls short"]
+
+
+def test_progress_is_silent_outside_a_notebook() -> None:
+    with showing("fit") as step:
+        step(0.5, "half")
+    assert step is silent or "ipykernel" in sys.modules

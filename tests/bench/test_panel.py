@@ -97,6 +97,46 @@ def test_a_kernel_started_anew_finds_earlier_runs(tmp_path: Path) -> None:
     assert again.columns().shape == first.columns().shape
 
 
+def test_a_second_panel_follows_a_running_test_from_its_start(tmp_path: Path) -> None:
+    first = Recorded(tmp_path)
+    first.ask("start", **form(settings={"duration_s": "2000"}, speed="1"))
+    second = Recorded(tmp_path)
+    assert second.session is first.session
+    assert second.status["state"] == "running"
+    second.ask("stop")
+    finished(first)
+    finished(second)
+    assert np.array_equal(second.columns(), np.array(second.session.samples()[:DRAWN]))
+    assert second.status["state"] == first.status["state"] == "stopped"
+
+
+def test_a_panel_of_another_folder_is_another_bench(tmp_path: Path) -> None:
+    first, other = Recorded(tmp_path / "a"), Recorded(tmp_path / "b")
+    assert first.session is not other.session
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"port": " "}, "port: is empty"),
+        ({"limit_C": "hot"}, "limit_C: is not a number"),
+        ({"port": "sim:nobody"}, "nobody"),
+        ({"settings": {"duration_s": "-5"}}, "duration_s"),
+    ],
+)
+def test_a_wrong_form_starts_nothing_and_says_so(
+    panel: Recorded, changes: dict[str, Any], told: str
+) -> None:
+    panel.ask("start", **form(**changes))
+    finished(panel)
+    assert told in panel.notice + panel.status["message"]
+    assert not panel.status["active"]
+    panel.ask("start", **form())
+    finished(panel)
+    assert panel.status["state"] == "done"
+    assert panel.notice == ""
+
+
 def test_a_run_that_is_not_there_is_a_notice(panel: Recorded) -> None:
     panel.ask("open", run="nothing-1")
     assert "nothing-1" in panel.notice
