@@ -74,19 +74,33 @@ def verify_file(
     the profile's control section. Falls short where a figure lies beyond the prediction.
     """
     profile, run = read_profile(profile_file), read_run(folder)
+    at_C = float(run.info.settings.get("temperature_C", 220.0))
+    point = tuning_point(profile, profile_file, at_C, fan=float(run.info.settings.get("fan", 0.0)))
+    return judged_run(run, point, gains_in_force(gains, duty_full_scale, profile.control))
+
+
+def judged_run(run: Run, point: Point, pid: Pid | None) -> Result:
+    """A run against the model at a point, with the gains in force where they are known.
+
+    Errors: BadInput for a run of another test, or a step without gains; FellShort for a record
+    that is too short to judge.
+    """
     kinds: Mapping[str, Callable[[Run, Point, Pid | None], Result]] = {
         VerifyTest.name: _verified,
         RelayTest.name: _relayed,
     }
     if run.info.procedure not in kinds:
         remedy = "record one with 'hotbench record verify' or 'hotbench record relay'"
-        raise BadInput(
-            "no run to verify with", where=folder, value=run.info.procedure, remedy=remedy
-        )
-    at_C = float(run.info.settings.get("temperature_C", 220.0))
-    point = tuning_point(profile, profile_file, at_C, fan=float(run.info.settings.get("fan", 0.0)))
-    pid = _stated(gains, duty_full_scale) if gains else _of_profile(profile.control)
+        where, kind = run.info.run_id, run.info.procedure
+        raise BadInput("no run to verify with", where=where, value=kind, remedy=remedy)
     return kinds[run.info.procedure](run, point, pid)
+
+
+def gains_in_force(
+    gains: Sequence[float] | None, duty_full_scale: float, control: Control | None
+) -> Pid | None:
+    """Those stated by hand, else those of a control section; None where neither is there."""
+    return _stated(gains, duty_full_scale) if gains else _of_profile(control)
 
 
 def _stated(gains: Sequence[float], full_scale: float) -> Pid:

@@ -1,0 +1,107 @@
+"""Prediction against record: a linear heater's own loop agrees with itself, another does not."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from tuned_loops import AT_C, GAINS, example_with_control, relay_run, verify_run
+
+from hotbench.bench import verifying
+from hotbench.bench.tuning import tuning_point
+from hotbench.control.forms import Pid
+from hotbench.core.errors import BadInput, FellShort
+from hotbench.profile.yaml_io import read_profile
+
+EXAMPLE = Path(__file__).parents[2] / "data_demo" / "example_machine.yaml"
+
+
+@pytest.fixture(scope="module")
+def point() -> Any:
+    return tuning_point(read_profile(EXAMPLE), EXAMPLE, AT_C)
+
+
+def test_a_loop_that_is_the_model_is_as_predicted(point: Any) -> None:
+    run = verify_run(point, GAINS, flow_mm3_per_s=0.0)
+    result = verifying.judged_run(run, point, GAINS)
+    assert [row.what for row in result.facts["figures"]] == [
+        "overshoot",
+        "settling",
+        "whole step, RMS",
+    ]
+    assert result.shortfall is None
+    overshoot = result.facts["figures"][0]
+    assert overshoot.recorded == pytest.approx(overshoot.predicted.value, abs=0.3)
+
+
+def test_a_loop_with_other_gains_is_beyond_the_prediction(point: Any) -> None:
+    run = verify_run(point, GAINS.scaled(0.25), flow_mm3_per_s=0.0)
+    result = verifying.judged_run(run, point, GAINS)
+    assert result.shortfall is not None
+    assert "beyond the prediction" in result.shortfall
+    with pytest.raises(FellShort):
+        result.raise_if_short()
+
+
+def test_relay_finds_the_heater_and_the_loop_of_the_model(point: Any) -> None:
+    """On the model's own loop the record gives the model's response back, within its interval."""
+    run = relay_run(point, GAINS, extra_dead_s=0.0)
+    rows = {row.what: row for row in verifying.judged_run(run, point, GAINS).facts["figures"]}
+    heater = rows["heater's response, K per duty"]
+    assert heater.recorded == pytest.approx(heater.model, rel=0.15)
+    assert abs(rows["later than the model, s"].recorded) < 0.06
+
+
+def test_relay_sees_a_dead_time_that_the_model_lacks(point: Any) -> None:
+    """A quarter of a second more between duty and reading: found within a tenth, and said."""
+    run = relay_run(point, GAINS, extra_dead_s=0.25)
+    result = verifying.judged_run(run, point, GAINS)
+    late = next(r for r in result.facts["figures"] if r.what == "later than the model, s")
+    assert late.recorded == pytest.approx(0.25, abs=0.1)
+    assert late.differs
+    assert "later than the model" in result.tables()[-1].rows[0][0]
+
+
+def test_too_few_swings_fall_short(point: Any) -> None:
+    run = relay_run(point, GAINS, extra_dead_s=0.0)
+    part = slice(0, len(run) // 12)
+    columns = ("time_s", "temperature_C", "setpoint_C", "duty", "fan", "flow_mm3_per_s", "phase")
+    cut = replace(run, **{name: getattr(run, name)[part] for name in columns})
+    with pytest.raises(FellShort, match="too few to judge"):
+        verifying.judged_run(cut, point, GAINS)
+
+
+def test_gains_must_be_known_for_a_step(point: Any) -> None:
+    run = verify_run(point, GAINS, flow_mm3_per_s=0.0)
+    with pytest.raises(BadInput, match="gains in force are not known"):
+        verifying.judged_run(run, point, None)
+
+
+def test_other_runs_are_no_evidence(point: Any) -> None:
+    run = verify_run(point, GAINS, flow_mm3_per_s=0.0)
+    other = replace(run, info=replace(run.info, procedure="hold"))
+    with pytest.raises(BadInput, match="no run to verify with"):
+        verifying.judged_run(other, point, GAINS)
+
+
+@pytest.mark.parametrize("gains", [(1.0, 2.0), (0.0, 1.0, 1.0), (1.0, -1.0, 0.0)])
+def test_impossible_gains_are_refused(gains: tuple[float, ...]) -> None:
+    with pytest.raises(BadInput, match="--gains"):
+        verifying.gains_in_force(gains, 1.0, None)
+
+
+@pytest.mark.parametrize("form", ["parallel", "ideal", "series"])
+@pytest.mark.parametrize("full_scale", [1.0, 255.0])
+def test_gains_of_a_control_section_in_any_form(form: Any, full_scale: float) -> None:
+    pid = Pid(0.05, 0.004, 0.03, filter_s=0.06)
+    control = example_with_control(pid, form, full_scale)
+    found = verifying.gains_in_force(None, 1.0, control)
+    assert found is not None
+    assert (found.Kp, found.Ki, found.Kd, found.filter_s) == pytest.approx(
+        (0.05, 0.004, 0.03, 0.06)
+    )
+    stated = tuple(np.array([0.05, 0.004, 0.03]) * full_scale)
+    by_hand = verifying.gains_in_force(stated, full_scale, control)
+    assert by_hand is not None
+    assert (by_hand.Kp, by_hand.Ki, by_hand.Kd) == pytest.approx((0.05, 0.004, 0.03))
