@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from hotbench.bench.claims import claim_tables, jumps_of, repetition_of
+from hotbench.bench.melting import NamedMelt, fit_each
+from hotbench.bench.melting import tables as flow_tables
 from hotbench.bench.plain import plain
-from hotbench.bench.predicting import rate_caps
+from hotbench.bench.predicting import heater_flow, rate_caps
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.tables import Table, number, quantity_cells
 from hotbench.core.errors import BadInput, FellShort
@@ -16,7 +18,7 @@ from hotbench.fitting.heater import fit_heater
 from hotbench.fitting.heater_load import with_load
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.jumps import JumpFit
-from hotbench.fitting.melt import MeltFit, fit_melt
+from hotbench.fitting.melt import MeltFit
 from hotbench.fitting.ramps import trials_of
 from hotbench.fitting.repetition import RepetitionFit
 from hotbench.fitting.slew import SlewFit, fit_slew
@@ -73,6 +75,7 @@ class Analysis:
     jumps: tuple[JumpFit, ...] = ()
     repetition: RepetitionFit | None = None
     gaps: tuple[Gap, ...] = field(default=())
+    melts: tuple[NamedMelt, ...] = ()
 
     @property
     def ladders(self) -> tuple[Run, ...]:
@@ -89,6 +92,7 @@ class Analysis:
             "jumps": self.jumps,
             "repetition": self.repetition,
             "melt": _melt_plain(self.melt) if self.melt else None,
+            "other_melts": [_named_plain(named) for named in self.melts[1:]],
             "unidentified": self.gaps,
         }
         return dict(plain(facts))
@@ -99,6 +103,7 @@ class Analysis:
         shown += slew_tables(self.slew) if self.slew else []
         shown += claim_tables(self.jumps, self.repetition)
         shown += melt_tables(self.melt) if self.melt else []
+        shown += flow_tables(self.melts, heater_flow(self.heater) if self.heater else None)
         if self.gaps:
             rows = tuple((gap.what, gap.why, gap.test) for gap in self.gaps)
             shown.append(Table("not identified", ("what", "why", "what would tell"), rows))
@@ -129,17 +134,20 @@ def analyse_runs(
     progress(0.9, "slew")
     slew = _attempt("slew", gaps, lambda: _slew(runs, options, heater))
     progress(0.95, "melt")
-    melt = _attempt("melt", gaps, lambda: _melt(runs))
+    melts = fit_each(
+        runs, lambda what, error: gaps.append(Gap(what, str(error), "see the message"))
+    )
     progress(1.0, "fitted")
     return Analysis(
         runs=tuple(runs),
         options=options,
         heater=heater,
         slew=slew,
-        melt=melt,
+        melt=melts[0].fit if melts else None,
+        melts=melts,
         jumps=jumps_of(runs, options.fault_deviation_K),
         repetition=repetition_of(runs, options.fault_deviation_K),
-        gaps=(*gaps, *_gaps(heater, slew, melt)),
+        gaps=(*gaps, *_gaps(heater, slew, melts)),
     )
 
 
@@ -194,12 +202,7 @@ def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) ->
     return fit_slew(trials, options.fault_deviation_K, caps=caps)
 
 
-def _melt(runs: Sequence[Run]) -> MeltFit | None:
-    shots = [run for run in runs if run.extrusions]
-    return fit_melt(shots) if shots else None
-
-
-def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melt: MeltFit | None) -> list[Gap]:
+def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melts: Sequence[NamedMelt]) -> list[Gap]:
     found = (
         [Gap(item.name, item.reason, item.remedy) for item in heater.unidentified] if heater else []
     )
@@ -208,7 +211,7 @@ def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melt: MeltFit | None) 
         if slew
         else []
     )
-    found += [Gap(g.parameter, g.reason, g.test) for g in melt.unidentified] if melt else []
+    found += [Gap(g.parameter, g.reason, g.test) for m in melts for g in m.fit.unidentified]
     return found
 
 
@@ -306,6 +309,10 @@ def _slew_plain(fit: SlewFit) -> dict[str, Any]:
 def _direction_plain(fit: Any) -> dict[str, Any]:
     skipped = {"curve"}
     return {name: getattr(fit, name) for name in fit.__dataclass_fields__ if name not in skipped}
+
+
+def _named_plain(named: NamedMelt) -> dict[str, Any]:
+    return {"hot_end": named.hot_end, "nozzle": named.nozzle, **_melt_plain(named.fit)}
 
 
 def _melt_plain(fit: MeltFit) -> dict[str, Any]:

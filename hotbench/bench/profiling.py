@@ -1,6 +1,5 @@
 """From fits to the machine profile, and profiles checked and shown."""
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -8,15 +7,14 @@ from pathlib import Path
 from hotbench import __version__
 from hotbench.bench.analysis import Analysis, FitOptions, Gap, analyse
 from hotbench.bench.claims import jump_rows, repetition_rows, smoothing_rows
+from hotbench.bench.melting import section
 from hotbench.bench.predicting import dip_rows, heater_flow, slew_rows
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table, basis_text, number
-from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit
-from hotbench.fitting.melt import MeltFit
 from hotbench.profile import types as p
 from hotbench.profile.check import check, refused
 from hotbench.profile.provenance import disagreements, provenance
@@ -26,8 +24,6 @@ from hotbench.profile.yaml_io import read_profile, write_profile
 from hotbench.store.checking import list_runs
 from hotbench.store.reader import read_run
 
-FLOW_STEP_C = 10.0
-FLOWS_PER_DECADE = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 USUAL_C, USUAL_DIP_C = 220.0, 190.0
 HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
 
@@ -36,6 +32,8 @@ def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
     """The profile of one analysis; the same runs always give the same profile."""
     fit = analysis.heater
     slew = slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders))
+    governed = heater_flow(analysis.heater) if analysis.heater else None
+    melts = tuple(section(named, governed) for named in analysis.melts)
     return p.MachineProfile(
         machine=_machine(analysis.runs, name),
         heater=_heater(fit, analysis.gaps) if fit else None,
@@ -44,7 +42,8 @@ def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
         repetition=repetition_rows(analysis.repetition),
         dips=dip_rows(fit, analysis.runs) if fit else (),
         smoothing=smoothing_rows(slew),
-        melt=_melt(analysis.melt, fit) if analysis.melt else None,
+        melt=melts[0] if melts else None,
+        other_melts=melts[1:],
         provenance=provenance(
             analysis.runs,
             software_version=__version__,
@@ -210,50 +209,3 @@ def _holding(row: FigureRow) -> p.HoldDuty:
     if quantity.low is not None and quantity.high is not None:
         quantity = replace(quantity, low=max(quantity.low, 0.0), high=min(quantity.high, 1.0))
     return p.HoldDuty.of(quantity, temperature_C=figure.temperature_C, fan=figure.fan)
-
-
-def _melt(fit: MeltFit, heater: HeaterFit | None) -> p.Melt:
-    low_C, high_C = fit.temperature_range_C
-    low_flow, high_flow = fit.flow_range_mm3_per_s
-    governed = heater_flow(heater) if heater else None
-    rows = fit.flow_limit_table(_temperatures_C(fit), governed)
-    return p.Melt(
-        material=fit.material or "not stated",
-        filament_diameter_mm=fit.filament_diameter_mm,
-        evidence_kind=fit.evidence,
-        criterion=fit.statement,
-        weighings=fit.weighings,
-        flow_limit=tuple(p.FlowLimit.of(row.flow, temperature_C=row.temperature_C) for row in rows),
-        minimum_temperature=_minimum_temperatures(fit),
-        alpha_L_eff=fit.alpha_L_eff,
-        softening_temperature=fit.softening,
-        validity=p.Validity(
-            low_C=low_C, high_C=high_C, low_mm3_per_s=low_flow, high_mm3_per_s=high_flow
-        ),
-    )
-
-
-def _temperatures_C(fit: MeltFit) -> list[float]:
-    """Every 10 K over the range tried; only the temperatures tried where there is no curve."""
-    if not fit.joint:
-        return [limit.temperature_C for limit in fit.limits]
-    low_C, high_C = fit.temperature_range_C
-    steps = math.floor((high_C - low_C) / FLOW_STEP_C + 1e-9)
-    return [low_C + FLOW_STEP_C * step for step in range(steps + 1)]
-
-
-def _minimum_temperatures(fit: MeltFit) -> tuple[p.MinimumTemperature, ...]:
-    if not fit.joint:
-        return ()
-    low_C, high_C = fit.temperature_range_C
-    ends = (fit.flow_limit(low_C).value, fit.flow_limit(high_C).value)
-    rows = []
-    for flow in FLOWS_PER_DECADE:
-        if not 0.5 * ends[0] <= flow <= 1.2 * ends[1]:
-            continue
-        try:
-            stated = fit.minimum_temperature(flow)
-        except BadInput:
-            continue
-        rows.append(p.MinimumTemperature.of(stated, flow_mm3_per_s=flow))
-    return tuple(rows)

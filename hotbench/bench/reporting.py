@@ -20,6 +20,9 @@ from hotbench.bench.figures import (
     slew_pictures,
 )
 from hotbench.bench.judging import Judgement, judgement_table
+from hotbench.bench.melt_pictures import flow_pictures
+from hotbench.bench.melting import tables as flow_tables
+from hotbench.bench.predicting import heater_flow
 from hotbench.bench.profiling import build, headline_tables
 from hotbench.bench.report_tables import (
     control_table,
@@ -158,8 +161,10 @@ def _sections(
         yield Section("Dips", (ABOUT_DIPS,), tuple(dips), tuple(dip_table(profile.dips)))
     yield from slew_sections(analysis, profile)
     if analysis.melt:
-        figures = tuple(melt_pictures(analysis.melt))
-        yield Section("Melting", (ABOUT_MELT,), figures, tuple(melt_tables(analysis.melt)))
+        governed = heater_flow(analysis.heater) if analysis.heater else None
+        figures = (*melt_pictures(analysis.melt), *flow_pictures(analysis.melts))
+        shown = (*melt_tables(analysis.melt), *flow_tables(analysis.melts, governed))
+        yield Section("Melting", (ABOUT_MELT,), figures, shown)
     if profile.control:
         yield Section("Controller", tables=(control_table(profile.control),))
     yield from _next_sections(analysis, tuple(gaps))

@@ -236,8 +236,22 @@ def _full_amount(
     """What would be there had everything commanded come out; the section for pulled samples."""
     commanded_mm = np.array([item.commanded_mm for item in kept], dtype=np.float64)
     if evidence.kind == "bond force":
-        return np.full(commanded_mm.size, section_mm2)
+        return _sections_mm2(kept, section_mm2)
     if evidence.kind == "delivered length":
         return commanded_mm
     area_mm2 = filament_area_mm2(filament.diameter_mm)
     return commanded_mm * area_mm2 * filament.density_g_per_cm3 / 1000.0
+
+
+def _sections_mm2(kept: Sequence[Extrusion], assumed_mm2: float) -> FloatArray:
+    """Each pulled sample's own section; one for all where none was measured."""
+    measured = [item.bond_section_mm2 for item in kept]
+    if all(section is None for section in measured):
+        return np.full(len(measured), assumed_mm2)
+    if not all(measured):
+        raise BadInput(
+            "some pulled samples have a section and some have none",
+            where=f"extrusion {[bool(section) for section in measured].index(False)}",
+            remedy="enter bond_section_mm2 for all of them, or for none",
+        )
+    return np.array(measured, dtype=np.float64)

@@ -393,6 +393,30 @@ class FlowLimit(Row):
     flow_mm3_per_s: Magnitude
     low_mm3_per_s: float | None = None
     high_mm3_per_s: float | None = None
+    governed_by: Literal["melting", "heater power"] | None = None
+    evidence: Text | None = Field(default=None, description="what the row rests on")
+
+    @property
+    def keys(self) -> dict[str, object]:
+        """The temperature: what governs and the evidence are findings, not keys."""
+        return {"temperature_C": self.temperature_C}
+
+
+class EvenSurface(Row):
+    """The set temperature that keeps the melt leaving equally warm over flow; a model figure."""
+
+    COLUMN, SUFFIX, UNIT = "temperature_C", "C", "°C"
+
+    flow_mm3_per_s: Magnitude
+    temperature_C: Celsius
+    low_C: float | None = None
+    high_C: float | None = None
+    reference: bool = Field(default=False, description="the row that the others keep to")
+
+    @property
+    def keys(self) -> dict[str, object]:
+        """The flow."""
+        return {"flow_mm3_per_s": self.flow_mm3_per_s}
 
 
 class MinimumTemperature(Row):
@@ -404,6 +428,12 @@ class MinimumTemperature(Row):
     temperature_C: Celsius
     low_C: float | None = None
     high_C: float | None = None
+    validity: Text | None = Field(default=None, description="what the interval's low end rests on")
+
+    @property
+    def keys(self) -> dict[str, object]:
+        """The flow."""
+        return {"flow_mm3_per_s": self.flow_mm3_per_s}
 
 
 class Validity(Part):
@@ -425,6 +455,8 @@ class Melt(Part):
     """How much filament the hot end melts; holds for this material and filament only."""
 
     material: Text
+    hot_end: Text | None = None
+    nozzle: Text | None = None
     filament_diameter_mm: Positive
     evidence_kind: EvidenceKind
     criterion: Text = Field(description="what counts as the limit")
@@ -435,6 +467,9 @@ class Melt(Part):
     minimum_temperature: tuple[MinimumTemperature, ...] = Field(
         default=(), description="lowest temperature by flow; a small error in flow is many kelvin"
     )
+    even_surface: tuple[EvenSurface, ...] = Field(
+        default=(), description="set temperature by flow that keeps the exit melt equally warm"
+    )
     alpha_L_eff: Quantity | None = Field(
         default=None, description="diffusivity times heated length, an effective figure"
     )
@@ -442,6 +477,7 @@ class Melt(Part):
         default=None, description="an effective figure of this fit, not of the material"
     )
     validity: Validity | None = None
+    statements: tuple[Text, ...] = ()
 
 
 class Control(Part):
@@ -523,5 +559,8 @@ class MachineProfile(Part):
         default=(), description="least look-ahead for a change of the required temperature"
     )
     melt: Melt | None = Field(default=None, description="flow limits of one material")
+    other_melts: tuple[Melt, ...] = Field(
+        default=(), description="the same of other hot ends, nozzles, materials or evidence"
+    )
     control: Control | None = Field(default=None, description="controller gains and margins")
     provenance: Provenance = Field(description="the runs that every number above rests on")
