@@ -19,6 +19,8 @@ TITLES: Mapping[str, str] = {
     "extrude": "Extrusion",
     "jump": "Setpoint jumps",
     "repeat": "Repeated dips",
+    "verify": "Check of new gains",
+    "relay": "Relay swings",
 }
 HIDDEN = frozenset({"filament_diameter_mm"})
 """Options that belong to the reel rather than to the test."""

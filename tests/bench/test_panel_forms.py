@@ -23,6 +23,12 @@ def test_the_form_as_it_opens_gives_a_plan(test: str) -> None:
     assert plan.max_temperature_C <= 260.0
 
 
+def test_every_test_has_a_title_for_people() -> None:
+    titles = [entry["title"] for entry in catalogue()]
+    assert len(set(titles)) == len(PROCEDURES)
+    assert all(title[0].isupper() for title in titles)
+
+
 @pytest.mark.parametrize("test", PROCEDURES)
 def test_some_fields_come_first_and_all_say_what_they_are(test: str) -> None:
     fields = next(entry for entry in catalogue() if entry["name"] == test)["fields"]
