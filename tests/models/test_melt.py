@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
 from hotbench.models import melt
+from hotbench.sim.melting import flow_limit_mm3_per_s
+from hotbench.sim.printers import PRINTERS
 
 
 def finite_difference_excess(fourier: float, cells: int = 400, steps: int = 4000) -> np.ndarray:
@@ -167,3 +169,24 @@ def test_heater_governs_when_it_saturates_first() -> None:
 def test_unknown_criterion_is_named() -> None:
     with pytest.raises(BadInput, match="did you mean 'centre'"):
         melt.criterion_index("center")
+
+
+def test_common_practice_holds_for_the_simulated_printers() -> None:
+    # Common practice, no source: a short melt zone carries about 8 to 15 mm³/s of PLA near 220 °C,
+    # a long one about twice that.
+    limits = {}
+    for name, spec in PRINTERS.items():
+        heat = spec.filament_heat_J_per_kg_K * spec.filament_density_kg_per_m3
+        begin, end = spec.melt_zone
+        limits[name] = flow_limit_mm3_per_s(
+            220.0,
+            feed_C=30.0,
+            melt_C=spec.softening_C,
+            biot=spec.melt_biot,
+            criterion=spec.melt_criterion,
+            diffusivity_mm2_per_s=1e6 * spec.filament_conductivity_W_per_mK / heat,
+            zone_mm=(end - begin) * spec.length_mm,
+        )
+    short = [limits["swift-sleeve"], limits["plain-block"]]
+    assert all(8.0 <= limit <= 15.0 for limit in short)
+    assert 1.5 <= limits["long-melt"] / float(np.mean(short)) <= 3.0
