@@ -18,6 +18,8 @@ def allowed_flow(profile: dict, temperature_C: float) -> float:
     """
     rows = sorted(profile.get("melt", {}).get("flow_limit", []), key=lambda r: r["temperature_C"])
     limits = [(row["temperature_C"], _cautious(row)) for row in rows]
+    if temperature_C in dict(limits):
+        return dict(limits)[temperature_C]
     for (below_C, least), (above_C, most) in pairwise(limits):
         if below_C <= temperature_C <= above_C:
             share = (temperature_C - below_C) / (above_C - below_C)

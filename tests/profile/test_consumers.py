@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
 
 def run(folder: Path, script: str, *arguments: str) -> tuple[int, str]:
@@ -41,3 +42,22 @@ def test_guard(demo_folder: Path, temperature_C: str, flow: str, code: int, answ
 def test_consumers_import_nothing_of_this_package(demo_folder: Path) -> None:
     for script in ("read_limits.py", "guard_request.py"):
         assert "hotbench." not in (demo_folder / script).read_text(encoding="utf-8")
+
+
+def test_guard_knows_a_single_temperature(demo_folder: Path, tmp_path: Path) -> None:
+    """A table of one row holds for its own temperature and for no other."""
+    profile = YAML(typ="safe").load((demo_folder / "example_machine.yaml").read_text("utf-8"))
+    profile["melt"]["flow_limit"] = profile["melt"]["flow_limit"][:1]
+    YAML(typ="safe").dump(profile, tmp_path / "one.yaml")
+    script = demo_folder / "guard_request.py"
+
+    def ask(temperature_C: str) -> str:
+        command = [sys.executable, "-X", "utf8", str(script), str(tmp_path / "one.yaml")]
+        done = subprocess.run(  # noqa: S603 (our own example, our own arguments)
+            [*command, temperature_C, "5"], capture_output=True, encoding="utf-8", check=False
+        )
+        return done.stdout.strip()
+
+    at_C = f"{profile['melt']['flow_limit'][0]['temperature_C']:g}"
+    assert ask(at_C) == "allowed"
+    assert ask("213").startswith("refused: 213 °C was not measured")
