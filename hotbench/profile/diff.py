@@ -10,7 +10,14 @@ from hotbench.core.quantity import Quantity
 from hotbench.profile.types import MachineProfile, SlewRate
 from hotbench.profile.walk import Entry, condition, entries
 
-LIMIT_KINDS = ("slew", "dips", "melt.flow_limit", "melt.minimum_temperature")
+LIMIT_KINDS = (
+    "slew",
+    "dips",
+    "melt.flow_limit",
+    "melt.minimum_temperature",
+    "other_melts.flow_limit",
+    "other_melts.minimum_temperature",
+)
 """Kinds that a print must keep to."""
 
 _CALLED = {
@@ -25,10 +32,12 @@ _CALLED = {
     "dips.earliest_command": ("needs the command", "earlier", "later"),
     "melt.flow_limit": ("melts", "more", "less"),
     "melt.minimum_temperature": ("needs", "hotter", "less hot"),
+    "other_melts.flow_limit": ("melts", "more", "less"),
+    "other_melts.minimum_temperature": ("needs", "hotter", "less hot"),
 }
 """By kind: the verb, the word for a larger number and the word for a smaller one."""
 
-_WORSE_WHEN_LARGER = ("dips", "melt.minimum_temperature")
+_WORSE_WHEN_LARGER = ("dips", "melt.minimum_temperature", "other_melts.minimum_temperature")
 _SPANNED = ("temperature_C", "flow_mm3_per_s", "from_C", "to_C")
 """Key columns over which rows share a line of plain words."""
 _INTERVAL_SCALES = ("°C", "deg", "")

@@ -1,10 +1,10 @@
 """Every number of a profile under a name that stays the same from one profile to the next."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hotbench.core.quantity import Quantity
-from hotbench.profile.types import Dip, MachineProfile, Part, Row
+from hotbench.profile.types import Dip, MachineProfile, Melt, Part, Row
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,17 @@ def _row(kind: str, row: object) -> Iterator[Entry]:
             if quantity is not None:
                 where = f"{kind}[{condition(keys)}].{column}"
                 yield Entry(where, f"{kind}.{column}", quantity, keys)
+    elif isinstance(row, Melt):
+        yield from _melt(kind, row)
+
+
+def _melt(kind: str, melt: Melt) -> Iterator[Entry]:
+    """The numbers of one melt among several, named by its material, hot end and nozzle."""
+    name = ", ".join(part for part in (melt.material, melt.hot_end, melt.nozzle) if part)
+    for column in type(melt).model_fields:
+        for entry in _numbers(f"{kind}.{column}", getattr(melt, column)):
+            where = entry.where.replace(kind, f"{kind}[{name}]", 1)
+            yield replace(entry, where=where, keys={"of": name, **entry.keys})
 
 
 def _key_text(name: str, value: object) -> str:

@@ -189,3 +189,19 @@ def test_units_that_differ_are_not_subtracted(plain: dict[str, Any]) -> None:
     heater = {**plain["heater"], "combined_lag": {"value": 600, "unit": "ms", "basis": "measured"}}
     comparison = two(plain, {**plain, "heater": heater})
     assert comparison.only_before == comparison.only_after == ("heater.combined_lag",)
+
+
+def test_other_melts_are_compared_under_their_material(plain: dict[str, Any]) -> None:
+    """A second material's limits are numbers like the first's, and never mixed up with them."""
+    other = {**plain["melt"], "material": "PETG", "nozzle": "0.4 mm"}
+    slow = dict(other)
+    slow["flow_limit"] = [
+        {**row, "flow_mm3_per_s": 10.0, "low_mm3_per_s": 9.7, "high_mm3_per_s": 10.3}
+        for row in other["flow_limit"]
+    ]
+    found = two({**plain, "other_melts": [other]}, {**plain, "other_melts": [slow]})
+    assert [row.where for row in found.limits_changed] == [
+        "other_melts[PETG, 0.4 mm].flow_limit[200 °C]",
+        "other_melts[PETG, 0.4 mm].flow_limit[220 °C]",
+    ]
+    assert found.for_prints == ["tighter: melts 30 to 36 % less at PETG, 0.4 mm, 200 to 220 °C"]
