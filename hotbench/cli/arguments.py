@@ -77,7 +77,7 @@ class Existing(click.Path):
 
     def convert(self, value: Any, param: Any, ctx: Any) -> Path:
         """The path. Errors: BadInput when there is nothing of that name."""
-        path = Path(super().convert(value, param, ctx))
+        path = Path(str(super().convert(value, param, ctx)))
         if not path.exists():
             raise BadInput(self.missing, where=path)
         return path
