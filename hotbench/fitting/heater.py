@@ -11,7 +11,7 @@ from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_coverage import Coverage, Unidentified, coverage, held_places, missing
-from hotbench.fitting.heater_data import DutySource, HeaterData, prepare
+from hotbench.fitting.heater_data import IDLE_DUTY, DutySource, HeaterData, prepare
 from hotbench.fitting.heater_figures import Tables, default_temperatures, tables, wanted
 from hotbench.fitting.heater_problem import AMBIENT, Problem, Solution, solve_best
 from hotbench.fitting.heater_proposals import next_tests
@@ -64,7 +64,7 @@ def fit_heater(
     wattmeter reading at full duty, turns K/s into W and J/K. temperatures_C: rows of the tables.
     Phases that start with `validate` are simulated but not fitted, and give `validation`.
 
-    Errors: BadInput for unusable runs or names.
+    Errors: BadInput for unusable runs or names, and where the heater neither heats nor cools.
     """
     data = prepare(runs, ambient_C=ambient_C, duty_source=duty_source)
     if not data.stretches or data.fitted_samples == 0:
@@ -74,6 +74,12 @@ def fit_heater(
             remedy="record the duty, or let it cool with the heater off",
         )
     seen = coverage(data)
+    if not (seen.strongest > IDLE_DUTY or seen.sheds):
+        raise BadInput(
+            "the log holds neither heating nor cooling",
+            where="heater fit",
+            remedy="record step --to 240",
+        )
     fitted = _fit_all(data, seen, models or tuple(HEATER_MODELS), seed, progress)
     chosen, candidates, inflated = _select(fitted, data)
     return _result(data, seen, fitted[chosen], candidates, inflated, power_W, temperatures_C)

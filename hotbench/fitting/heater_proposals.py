@@ -16,7 +16,9 @@ from hotbench.models.heater_steps import P
 from hotbench.models.rates import Figure, crossings_s, figure_values
 
 READING_s = 0.5
-HOLD_s = 60.0
+HOLDS_s = (20.0, 60.0, 300.0)
+"""Lengths of hold on offer: the ranking weighs what more seconds bring."""
+USUAL_HOLD_s = 60.0
 LOW_C = 100.0
 FLOW_mm3_per_s = 5.0
 EXTRUDE_s = 60.0
@@ -123,29 +125,39 @@ def _prior_spread(place: P) -> float:
 
 
 def _courses(base: FloatArray, top_C: float) -> list[_Course]:
-    """Step tests to two temperatures at three fan speeds, a hold and an extrusion."""
-    heat = _seconds(base, [top_C], duty=1.0)
-    made = [_step(base, to, fan) for to in (top_C, top_C - 40.0) for fan in (0.0, 0.5, 1.0)]
-    made.append(
-        _course(base, f"record hold --to {top_C:g}", top_C, [(heat, 1.0), (5 * HOLD_s, None)])
-    )
-    made.append(
-        _course(
-            base,
-            f"record extrude --to {top_C - 20.0:g}",
-            top_C - 20.0,
-            [(_seconds(base, [top_C - 20.0], duty=1.0), 1.0), (HOLD_s, None), (EXTRUDE_s, None)],
-            flow_last=FLOW_mm3_per_s,
-        )
-    )
-    return made
+    """Step tests to two temperatures at three fan speeds, holds, and an extrusion."""
+    made = [
+        _step(base, to, fan, hold_s)
+        for to in (top_C, top_C - 40.0)
+        for fan in (0.0, 0.5, 1.0)
+        for hold_s in HOLDS_s
+    ]
+    made += [_hold(base, top_C, hold_s) for hold_s in HOLDS_s]
+    return [*made, _extrusion(base, top_C - 20.0)]
 
 
-def _step(base: FloatArray, to_C: float, fan: float) -> _Course:
+def _hold(base: FloatArray, to_C: float, hold_s: float) -> _Course:
+    heat = _seconds(base, [to_C], duty=1.0)
+    command = f"record hold --to {to_C:g} --duration {hold_s:g}"
+    return _course(base, command, to_C, [(heat, 1.0), (hold_s, None)])
+
+
+def _extrusion(base: FloatArray, to_C: float) -> _Course:
+    heat = _seconds(base, [to_C], duty=1.0)
+    parts: list[tuple[float, float | None]] = [
+        (heat, 1.0),
+        (USUAL_HOLD_s, None),
+        (EXTRUDE_s, None),
+    ]
+    command = f"record extrude --temperatures {to_C:g}"
+    return _course(base, command, to_C, parts, flow_last=FLOW_mm3_per_s)
+
+
+def _step(base: FloatArray, to_C: float, fan: float, hold_s: float) -> _Course:
     heat = _seconds(base, [to_C], duty=1.0)
     cool = _seconds(base, [LOW_C], duty=0.0, start_C=to_C, fan=fan)
-    command = f"record step --to {to_C:g} --fan {fan:g}"
-    parts: list[tuple[float, float | None]] = [(heat, 1.0), (HOLD_s, None), (cool, 0.0)]
+    command = f"record step --to {to_C:g} --fan {fan:g} --hold {hold_s:g}"
+    parts: list[tuple[float, float | None]] = [(heat, 1.0), (hold_s, None), (cool, 0.0)]
     return _course(base, command, to_C, parts, fan_last=fan)
 
 

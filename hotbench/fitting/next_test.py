@@ -12,6 +12,9 @@ import numpy as np
 
 from hotbench.core.arrays import FloatArray
 
+NEAR = 1.1
+"""Intervals within this factor are equally good, and the shorter test is worth more; a choice."""
+
 
 @dataclass(frozen=True)
 class NextTest:
@@ -54,7 +57,7 @@ def rank(
     logarithms of the headline quantities; labels: (q,).
     """
     before = _relative(precision, slopes)
-    ranked = sorted(proposals, key=lambda p: _score(precision, slopes, p))
+    ranked = _ranked(precision, slopes, proposals)
     return [_described(precision, slopes, labels, before, p) for p in ranked[:keep]]
 
 
@@ -64,10 +67,23 @@ def _relative(precision: FloatArray, slopes: FloatArray) -> FloatArray:
     return np.asarray(1.96 * np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _score(precision: FloatArray, slopes: FloatArray, proposal: Proposal) -> tuple[float, float]:
-    """Widest interval with the test, then the mean; smaller is better."""
-    after = _relative(precision + proposal.gram, slopes)
-    return round(float(np.max(after)), 4), float(np.mean(after)) * (1.0 + proposal.length_s / 1e5)
+def _ranked(
+    precision: FloatArray, slopes: FloatArray, proposals: Sequence[Proposal]
+) -> list[Proposal]:
+    """By the widest interval with the test, then the typical; near ties go to the shorter test."""
+    after = [_relative(precision + p.gram, slopes) for p in proposals]
+    widest = _levels(np.array([np.max(a) for a in after]))
+    tiny = np.finfo(float).tiny
+    typical = np.array([np.exp(np.mean(np.log(np.maximum(a, tiny)))) for a in after])
+    lengths = np.array([p.length_s for p in proposals])
+    return [proposals[i] for i in np.lexsort((typical, lengths, _levels(typical), widest))]
+
+
+def _levels(values: FloatArray) -> FloatArray:
+    """Values counted from the least in steps of NEAR, so that near ones tie."""
+    least = max(float(np.min(values)), np.finfo(float).tiny)
+    levels: FloatArray = np.floor(np.log(np.maximum(values, least) / least) / np.log(NEAR))
+    return levels
 
 
 def _described(

@@ -188,3 +188,26 @@ def test_progress_is_told() -> None:
     told: list[tuple[str, float]] = []
     fit_heater([log()], models=["first-order"], progress=lambda *step: told.append(step))
     assert told == [("first order + dead time", 0.0), ("fitted", 1.0)]
+
+
+@pytest.mark.parametrize("duty", [0.0, np.nan])
+def test_a_log_that_neither_heats_nor_cools_is_refused(run: Run, duty: float) -> None:
+    room = AMBIENT_C + 0.1 * np.sin(np.arange(len(run)))
+    still = replace(
+        run, temperature_C=room, duty=np.full(len(run), duty), setpoint_C=np.zeros(len(run))
+    )
+    with pytest.raises(BadInput, match="neither heating nor cooling"):
+        fit_heater([still])
+
+
+def test_next_tests_are_commands_with_the_options_those_have() -> None:
+    for test in fit_heater([log(session=ONE_FAN)], ambient_C=AMBIENT_C).next_tests:
+        _, kind, *options = test.command.split()
+        assert (
+            set(options[::2])
+            == {
+                "step": {"--to", "--fan", "--hold"},
+                "hold": {"--to", "--duration"},
+                "extrude": {"--temperatures"},
+            }[kind]
+        )

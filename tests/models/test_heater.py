@@ -88,7 +88,7 @@ def test_second_order_step_as_python_control_has_it(lag_s: float) -> None:
     ours = simulate("second-order", values, time_s, zero + 1.0, zero, zero, AMBIENT_C)
     system = control.tf([3.0], np.polymul([1.0, 0.01], [lag_s, 1.0]))
     theirs = control.forced_response(system, time_s, zero + 1.0)
-    np.testing.assert_allclose(ours.temperature_C - AMBIENT_C, theirs.outputs, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(ours.temperature_C - AMBIENT_C, theirs.outputs, rtol=0, atol=1e-9)
 
 
 def test_first_order_with_fractional_dead_time_on_jittered_stamps_is_exact() -> None:
