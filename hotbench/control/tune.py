@@ -19,6 +19,8 @@ _POWER = "heating_K_per_s"
 LAG_DOUBT = 0.6
 """How much longer than its interval's end the lag may be, as a share of that end: on random
 simulated printers fits of whole sessions came out that much short of what the loop meets."""
+UNKNOWN_LAG_DOUBT = 2.0
+"""The same where the fit states no interval of the lag; an assumption."""
 
 ROBUST = "robust optimum"
 NAMES = (*RULES, ROBUST)
@@ -155,9 +157,12 @@ def _lags(
 ) -> list[dict[str, float]]:
     """Sensor lag and dead time at both ends of their sum, and the longer one as dead time alone."""
     total = sum(nominal.get(name, 0.0) for name in _LAGS)
-    if lag is None or lag.low is None or lag.high is None or total <= 0.0:
+    if lag is None or total <= 0.0:
         return []
-    low, high = max(lag.low, 0.0), lag.high * (1.0 + doubt)
+    if lag.low is None or lag.high is None:
+        low, high = lag.value, lag.value * (1.0 + (UNKNOWN_LAG_DOUBT if doubt else 0.0))
+    else:
+        low, high = max(lag.low, 0.0), lag.high * (1.0 + doubt)
     known = [name for name in _LAGS if name in nominal]
     scaled = [{name: nominal[name] * end / total for name in known} for end in (low, high) if end]
     return [*scaled, dict(zip(_LAGS, (0.0, high), strict=True))] if len(known) == 2 else scaled

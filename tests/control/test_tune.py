@@ -14,7 +14,15 @@ from hotbench.control.margins import margins
 from hotbench.control.process import Process, ultimate
 from hotbench.control.robust import Aims, filtered, robust_gains, worst_figures
 from hotbench.control.rules import RULES
-from hotbench.control.tune import LAG_DOUBT, NAMES, ROBUST, heater_processes, side_by_side, tuned
+from hotbench.control.tune import (
+    LAG_DOUBT,
+    NAMES,
+    ROBUST,
+    UNKNOWN_LAG_DOUBT,
+    heater_processes,
+    side_by_side,
+    tuned,
+)
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.quantity import Quantity
 
@@ -167,6 +175,14 @@ def test_the_doubt_of_the_lag_is_a_choice(sleeve: dict[str, float]) -> None:
     assert max(process.dead_s for process in certain) == pytest.approx(0.66)
     unknown = heater_processes("two-node", parameters, **at)
     assert {process.dead_s for process in unknown} == {0.2}
+
+
+def test_a_lag_without_an_interval_is_not_taken_for_certain(sleeve: dict[str, float]) -> None:
+    parameters = {name: known(value, 0.05) for name, value in sleeve.items()}
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    bare = Quantity(value=0.6, unit="s", basis="fitted")
+    found = heater_processes("two-node", parameters, combined_lag=bare, **at)
+    assert max(process.dead_s for process in found) == pytest.approx(0.6 * (1 + UNKNOWN_LAG_DOUBT))
 
 
 def test_ends_that_cannot_hold_the_temperature_are_left_out(sleeve: dict[str, float]) -> None:

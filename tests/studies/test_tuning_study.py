@@ -2,7 +2,8 @@
 
 Writes tuning_study.txt beside this file: every rule side by side. The printers' seeds begin at
 FIRST_SEED; the tuning's allowance for lag and its overshoot to spare were chosen on seeds 91000
-to 91009. HOTBENCH_STUDY_PRINTERS sets how many printers, 100 by default.
+to 91009; that a lag without an interval is doubted too follows from seeds 62016 and 62036.
+HOTBENCH_STUDY_PRINTERS sets how many printers, 100 by default.
 """
 
 import os
@@ -18,7 +19,7 @@ from hotbench.control.tune import NAMES, ROBUST, Tuned, side_by_side
 
 pytestmark = pytest.mark.slow
 
-FIRST_SEED = 62000
+FIRST_SEED = 63000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "100"))
 KINDS = ("swift-sleeve", "plain-block")
 OVERSHOOT_MOST_K, SAG_MOST_K, SENSITIVITY_MOST = 2.0, 3.0, 1.7
