@@ -2,6 +2,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hotbench.fitting.selection import TIE, Candidate, bic, choose, inflation
 
@@ -46,3 +48,30 @@ def test_a_larger_model_must_predict_better_what_was_held_out() -> None:
 
 def test_an_idle_middle_model_does_not_bar_a_better_large_one() -> None:
     assert choose([candidate(0.0), candidate(5.0), candidate(-50.0)]) == 2
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(-1e4, 1e4), st.one_of(st.just(math.nan), st.floats(0.01, 10.0))),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_what_is_kept_beats_the_smallest_model_clearly(
+    offers: list[tuple[float, float]],
+) -> None:
+    candidates = [Candidate(f"m{i}", i, 1.0, b, h) for i, (b, h) in enumerate(offers)]
+    kept = candidates[choose(candidates)]
+    if kept is not candidates[0]:
+        assert candidates[0].bic - kept.bic > TIE
+    told = all(not math.isnan(h) for _, h in offers)
+    assert not told or kept.held_out_rms_K <= candidates[0].held_out_rms_K
+
+
+@given(st.lists(st.floats(-5.0, 5.0), min_size=3, max_size=80), st.floats(0.1, 100.0))
+def test_inflation_knows_no_unit_and_is_at_least_one(values: list[float], factor: float) -> None:
+    residual = np.round(np.array(values), 3)
+    whole = inflation([residual])
+    assert whole >= 1.0
+    assert inflation([factor * residual]) == pytest.approx(whole, rel=1e-6)
+    assert inflation([residual, residual]) == pytest.approx(whole)
