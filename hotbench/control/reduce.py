@@ -51,7 +51,7 @@ def operating_point(
     wind = float(fan_effect(fan, v[P.EXPONENT])) if v[P.EXPONENT] else fan
     near_K = temperature_C - ambient_C
     near_loss = _Loss(v[P.LOSS], v[P.GROWTH], v[P.FAN] * wind + v[P.LOAD] * flow_mm3_per_s)
-    far_loss = _Loss(v[P.LOSS], v[P.GROWTH], v[P.FAR_FAN] * wind)
+    far_loss = _Loss(v[P.LOSS] * v[P.FAR_LOSS], v[P.GROWTH], v[P.FAR_FAN] * wind)
     nodes = _Nodes(near_loss, far_loss, float(v[P.EXCHANGE]), float(v[P.EXCHANGE] * v[P.RATIO]))
     far_K = nodes.far_K(near_K)
     power = float(v[P.HEATING] * (1.0 - v[P.FALLOFF] * near_K))

@@ -13,7 +13,7 @@ from hotbench.fitting.heater_starts import ASSUMED_AMBIENT_C
 from hotbench.fitting.heater_sums import Sums, walk_linear, walk_nodes
 from hotbench.fitting.heater_tangents import WIDTH
 from hotbench.fitting.least_squares import Normal, minimise
-from hotbench.models.heater import PARAMETERS, HeaterModel
+from hotbench.models.heater import PARAMETERS, HeaterModel, blank_vector
 from hotbench.models.heater_steps import P
 from hotbench.models.parameters import Parameter
 
@@ -122,7 +122,7 @@ class Problem:
 
     def vector(self, values: FloatArray, stretch: int | None = None) -> FloatArray:
         """The kernels' parameter vector at `values`, with the start of a stretch."""
-        vector = np.zeros(len(P))
+        vector = blank_vector()
         for place, value in self.fixed.items():
             vector[place] = value
         ambient_C = self.data.ambient_C

@@ -77,6 +77,7 @@ def _start(
         P.LAG: lag_share * guess.lag_s,
         P.DEAD: (1.0 - lag_share) * guess.lag_s if P.LAG in model.places else guess.lag_s,
         P.LOAD: PARAMETERS[P.LOAD].default,
+        P.FAR_LOSS: PARAMETERS[P.FAR_LOSS].default,
     }
     return {place: PARAMETERS[place].clipped(values[place]) for place in model.places}
 

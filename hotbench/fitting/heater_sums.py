@@ -186,7 +186,7 @@ def _merged(
 def _forget(s: FloatArray) -> None:
     """Drop what is left of the start once it is nothing: denormal numbers are slow."""
     for i in range(3):
-        for j in range(P.NEAR_0, WIDTH):
+        for j in range(P.NEAR_0, P.FAR_0 + 1):
             if abs(s[i, j]) < NOTHING:
                 s[i, j] = 0.0
 

@@ -13,14 +13,14 @@ from hotbench.models.heater_steps import (
 )
 
 WIDTH = 16
-"""Derivatives carried along: one per place in the parameter vector."""
+"""Derivatives carried along: one per place in the parameter vector but the sensor's start."""
 
 
 @njit(cache=True, error_model="numpy", fastmath={"contract"})
 def start_tangents(tangents: FloatArray) -> None:
     """Derivatives of the starting rises; shape (3, WIDTH): near, far, sensor."""
     tangents[:] = 0.0
-    tangents[0, P.NEAR_0] = tangents[1, P.FAR_0] = tangents[2, P.SENSOR_0] = 1.0
+    tangents[0, P.NEAR_0] = tangents[1, P.FAR_0] = 1.0
     tangents[:, P.AMBIENT] = -1.0
 
 
@@ -58,8 +58,10 @@ def _far_slopes(
     stage: int,
 ) -> None:
     """Add explicit derivatives of the far node's rate by the parameters."""
-    rates[stage, 1, P.LOSS] -= far * (1.0 + p[P.GROWTH] * abs(far))
-    rates[stage, 1, P.GROWTH] -= p[P.LOSS] * far * abs(far)
+    grown = far * (1.0 + p[P.GROWTH] * abs(far))
+    rates[stage, 1, P.LOSS] -= p[P.FAR_LOSS] * grown
+    rates[stage, 1, P.FAR_LOSS] -= p[P.LOSS] * grown
+    rates[stage, 1, P.GROWTH] -= p[P.LOSS] * p[P.FAR_LOSS] * far * abs(far)
     rates[stage, 1, P.EXCHANGE] += p[P.RATIO] * (near - far)
     rates[stage, 1, P.RATIO] += p[P.EXCHANGE] * (near - far)
     rates[stage, 1, P.FAR_FAN] -= phi * far
@@ -89,7 +91,7 @@ def _stage(
     exchange, far_near = p[P.EXCHANGE], p[P.RATIO] * p[P.EXCHANGE]
     near_near = -p[P.HEATING] * u * p[P.FALLOFF] - loss - growth * abs(near) - p[P.FAN] * phi
     near_near -= p[P.LOAD] * flow + exchange
-    far_far = -far_near - loss - growth * abs(far) - p[P.FAR_FAN] * phi
+    far_far = -far_near - p[P.FAR_LOSS] * (loss + growth * abs(far)) - p[P.FAR_FAN] * phi
     for j in range(WIDTH):
         rates[stage, 0, j] = near_near * s[0, j] + exchange * s[1, j]
         rates[stage, 1, j] = far_near * s[0, j] + far_far * s[1, j]

@@ -157,7 +157,8 @@ def _rested(vector: FloatArray, state: FloatArray, spec: DipSpec) -> FloatArray:
     low = _hold(vector, spec.to_C, spec.fan)
     if vector[P.EXCHANGE] > 0.0:
         phi = fan_effect(spec.fan, vector[P.EXPONENT])
-        shed = vector[P.LOSS] * (1.0 + 2.0 * vector[P.GROWTH] * low[1]) + vector[P.FAR_FAN] * phi
+        still = vector[P.LOSS] * vector[P.FAR_LOSS]
+        shed = still * (1.0 + 2.0 * vector[P.GROWTH] * low[1]) + vector[P.FAR_FAN] * phi
         rate = vector[P.RATIO] * vector[P.EXCHANGE] + shed
         low[1] += (state[1] - low[1]) * np.exp(-rate * spec.rest_s)
     return low

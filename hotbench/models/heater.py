@@ -2,11 +2,12 @@
 
 With x = T - ambient, near node 1 (heater and sensor's surroundings) and far node 2:
   x1' = b u (1 - c x1) - x1 (a (1 + q |x1|) + af1 f^m + l Q) - g (x1 - x2)
-  x2' = r g (x1 - x2) - x2 (a (1 + q |x2|) + af2 f^m)
+  x2' = r g (x1 - x2) - x2 (d a (1 + q |x2|) + af2 f^m)
   y'  = (x1 - y) / tau,   measured(t) = ambient + y(t - theta)
-u duty and f fan speed as fractions, Q flow in mm3/s. All in K/s, because only power over heat
-capacity shows in a temperature record. The lower orders are the same equations with terms left
-out; first and second order are linear and propagated exactly.
+u duty and f fan speed as fractions, Q flow in mm3/s, d the far node's loss over the near node's
+(1 in the models without that term). All in K/s, because only power over heat capacity shows in a
+temperature record. The lower orders are the same equations with terms left out; first and second
+order are linear and propagated exactly.
 """
 
 from collections.abc import Mapping
@@ -54,12 +55,20 @@ PARAMETERS: dict[P, Parameter] = {
         "dead_time_s", "s", 0.0, 100.0, 0.2, "transport and reporting delay", logarithmic=False
     ),
     P.LOAD: Parameter("load_per_mm3", "1/mm3", 1e-8, 0.1, 1e-4, "enthalpy of the filament"),
+    P.FAR_LOSS: Parameter("far_loss_ratio", "", 0.02, 50.0, 1.0, _BALANCE),
 }
 """Every parameter the family knows, by its place in the kernels' vector."""
 
 _FAN = (P.FAN, P.EXPONENT)
 _LINEAR = (P.HEATING, P.LOSS, *_FAN, P.DEAD, P.LOAD)
 _ONE = (P.HEATING, P.FALLOFF, P.LOSS, P.GROWTH, *_FAN, P.LAG, P.DEAD, P.LOAD)
+
+
+def blank_vector() -> FloatArray:
+    """The kernels' parameter vector of a model without any term."""
+    vector = np.zeros(len(P))
+    vector[P.FAR_LOSS] = 1.0
+    return vector
 
 
 @dataclass(frozen=True)
@@ -84,7 +93,7 @@ class HeaterModel:
         Errors: BadInput on unknown names.
         """
         full = checked(values, self.parameters, where=self.name)
-        vector = np.zeros(len(P))
+        vector = blank_vector()
         for place in self.places:
             vector[place] = full[PARAMETERS[place].name]
         vector[P.AMBIENT] = ambient_C
@@ -125,8 +134,8 @@ HEATER_MODELS: dict[str, HeaterModel] = {
         HeaterModel("one-node", "one lumped node with losses", _ONE, linear=False),
         HeaterModel(
             "two-node",
-            "two nodes with temperature-dependent power (2N+c)",
-            (*_ONE, P.EXCHANGE, P.RATIO, P.FAR_FAN),
+            "two nodes, temperature-dependent power, a loss each (2N+c)",
+            (*_ONE, P.EXCHANGE, P.RATIO, P.FAR_FAN, P.FAR_LOSS),
             linear=False,
         ),
     )
@@ -197,12 +206,13 @@ def _check_inputs(inputs: list[FloatArray]) -> None:
 def hold_rises(vector: FloatArray, rise_K: float, fan: float = 0.0) -> tuple[float, float]:
     """Far node's rise, K, and the duty, in the steady hold with the sensor at `rise_K`.
 
-    The far balance r g (x1 - x2) = x2 (a (1 + q |x2|) + af2 f^m) is a quadratic in x2.
+    The far balance r g (x1 - x2) = x2 (d a (1 + q |x2|) + af2 f^m) is a quadratic in x2.
     """
     phi = fan_effect(fan, vector[P.EXPONENT])
     supply = vector[P.RATIO] * vector[P.EXCHANGE]
-    linear = supply + vector[P.LOSS] + vector[P.FAR_FAN] * phi
-    square = vector[P.LOSS] * vector[P.GROWTH]
+    still = vector[P.LOSS] * vector[P.FAR_LOSS]
+    linear = supply + still + vector[P.FAR_FAN] * phi
+    square = still * vector[P.GROWTH]
     size = abs(rise_K)
     far = 2.0 * supply * size / (linear + np.sqrt(linear**2 + 4.0 * square * supply * size))
     far = float(np.copysign(far, rise_K))

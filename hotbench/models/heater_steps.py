@@ -29,10 +29,11 @@ class P(IntEnum):
     LAG = 9  # tau, s; below LEAST_LAG_s the sensor follows at once
     DEAD = 10  # theta, s
     LOAD = 11  # 1/mm3
-    AMBIENT = 12  # C
-    NEAR_0 = 13  # C, start of the near node
-    FAR_0 = 14  # C
-    SENSOR_0 = 15  # C
+    FAR_LOSS = 12  # the far node's loss over the near node's, 1 where the model has no such term
+    AMBIENT = 13  # C
+    NEAR_0 = 14  # C, start of the near node
+    FAR_0 = 15  # C
+    SENSOR_0 = 16  # C, given, never fitted
 
 
 @njit(cache=True, error_model="numpy")
@@ -53,7 +54,8 @@ def near_rate(p: FloatArray, near: float, far: float, u: float, phi: float, flow
 @njit(cache=True, error_model="numpy")
 def far_rate(p: FloatArray, near: float, far: float, phi: float) -> float:
     """Rate of the far node, K/s."""
-    shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(far)) + p[P.FAR_FAN] * phi
+    still = p[P.LOSS] * p[P.FAR_LOSS]
+    shed = still * (1.0 + p[P.GROWTH] * abs(far)) + p[P.FAR_FAN] * phi
     rate: float = p[P.RATIO] * p[P.EXCHANGE] * (near - far) - shed * far
     return rate
 
@@ -61,7 +63,8 @@ def far_rate(p: FloatArray, near: float, far: float, phi: float) -> float:
 @njit(cache=True, error_model="numpy")
 def fastest_rate(p: FloatArray) -> float:
     """Upper estimate of the fastest rate of the models, 1/s, with all losses at work."""
-    nodes = p[P.EXCHANGE] * (1.0 + p[P.RATIO]) + p[P.LOSS] * (1.0 + 2 * p[P.GROWTH] * HOTTEST_K)
+    loss = p[P.LOSS] * max(1.0, p[P.FAR_LOSS])
+    nodes = p[P.EXCHANGE] * (1.0 + p[P.RATIO]) + loss * (1.0 + 2 * p[P.GROWTH] * HOTTEST_K)
     nodes += p[P.FAN] + abs(p[P.HEATING] * p[P.FALLOFF])
     lag = 1.0 / p[P.LAG] if p[P.LAG] > LEAST_LAG_s else 0.0
     rate: float = max(nodes, lag)

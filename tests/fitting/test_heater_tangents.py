@@ -51,7 +51,6 @@ def test_derivatives_are_those_of_central_differences(name: str) -> None:
     model, vector, time_s, inputs = setting(name)
     rows = walked(name)[1]
     places = [*model.places, P.AMBIENT, P.NEAR_0]
-    places += [P.SENSOR_0] if P.LAG in model.places else []
     places += [P.FAR_0] if P.EXCHANGE in model.places else []
     for place in places:
         step = 1e-5 * max(abs(vector[place]), 1e-2)

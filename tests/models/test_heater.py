@@ -18,7 +18,13 @@ from hotbench.models.heater import (
 from hotbench.models.heater_steps import P, advance
 
 AMBIENT_C = 22.0
-TWO = {"exchange_per_s": 0.05, "capacity_ratio": 3.0, "sensor_lag_s": 0.7, "dead_time_s": 0.23}
+TWO = {
+    "exchange_per_s": 0.05,
+    "capacity_ratio": 3.0,
+    "far_loss_ratio": 1.7,
+    "sensor_lag_s": 0.7,
+    "dead_time_s": 0.23,
+}
 
 
 def stamps(count: int, interval_s: float, seed: int = 1) -> FloatArray:
@@ -146,7 +152,8 @@ def reference(
             near = p[P.HEATING] * duty[k] * (1 - p[P.FALLOFF] * x[0])
             near -= x[0] * (shed + p[P.LOAD] * flow[k]) + p[P.EXCHANGE] * (x[0] - x[1])
             far = p[P.RATIO] * p[P.EXCHANGE] * (x[0] - x[1])
-            far -= x[1] * (p[P.LOSS] * (1 + p[P.GROWTH] * abs(x[1])) + p[P.FAR_FAN] * effect)
+            still = p[P.LOSS] * p[P.FAR_LOSS]
+            far -= x[1] * (still * (1 + p[P.GROWTH] * abs(x[1])) + p[P.FAR_FAN] * effect)
             return [near, far, (x[0] - x[2]) / p[P.LAG]]
 
         span = (time_s[k], time_s[k + 1])

@@ -22,6 +22,7 @@ TRUE: dict[str, float] = {
     "exchange_per_s": 0.02,
     "capacity_ratio": 4.0,
     "far_fan_loss_per_s": 6e-3,
+    "far_loss_ratio": 1.6,
 }
 SESSION: tuple[tuple[str, float, float, float, float], ...] = (
     ("idle", 3.0, 0.0, 0.0, 0.0),
