@@ -24,8 +24,10 @@ AMBIENT = Parameter(
 )
 START_SPREAD_K = 10.0
 """Prior spread of how far a warm start's nodes are from the first reading."""
+START_NOISE_K = 0.05
+"""Noise that the prior is weighed against: the cost is in K^2, and a good report has no less."""
 START_RANGE_K = 150.0
-EVALUATIONS = 150
+EVALUATIONS = 400
 FIRST_HEAT = 25
 RIVAL = 1.3
 """A start whose cost is within this factor of the best after the first heat goes on."""
@@ -162,10 +164,11 @@ class Problem:
         prior = np.zeros((size + 1, size + 1))
         for k, unknown in enumerate(self.unknowns):
             if unknown.stretch is not None:
-                away = (values[k] - unknown.parameter.default) / START_SPREAD_K
-                prior[k, k] += START_SPREAD_K**-2
-                prior[k, size] += away / START_SPREAD_K
-                prior[size, k] += away / START_SPREAD_K
+                pull = START_NOISE_K / START_SPREAD_K
+                away = pull * (values[k] - unknown.parameter.default)
+                prior[k, k] += pull**2
+                prior[k, size] += pull * away
+                prior[size, k] += pull * away
                 prior[size, size] += away**2
         return prior
 

@@ -211,3 +211,14 @@ def test_next_tests_are_commands_with_the_options_those_have() -> None:
                 "extrude": {"--temperatures"},
             }[kind]
         )
+
+
+def test_a_warm_start_is_not_held_to_the_first_reading(run: Run) -> None:
+    """What the far node was at before the record is fitted, not assumed: its loss comes out."""
+    later = {
+        column: getattr(run, column)[500:]
+        for column in ("time_s", "temperature_C", "setpoint_C", "duty", "fan", "flow_mm3_per_s")
+    }
+    warm = fit_heater([replace(run, phase=run.phase[500:], **later)], models=["two-node"])
+    assert warm.values["far_loss_ratio"] == pytest.approx(TRUE["far_loss_ratio"], rel=0.6)
+    assert not any("converged" in note for note in warm.notes)
