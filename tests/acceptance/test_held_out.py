@@ -2,7 +2,6 @@
 
 Every printer, named and randomised, with seeds from 9000 on that served no development: each keeps
 to twice the table's 95 of 100, and the median over the six of a kind to twice the table's median.
-The time back of the two slow kinds misses that median and is an expected failure until it holds.
 """
 
 from collections.abc import Mapping, Sequence
