@@ -18,11 +18,11 @@ FEWEST_SEGMENTS = 3
 FALLBACK_FACTOR = 2.0
 """Widening of the effective-sample standard error where too few segments allow no jackknife."""
 SHARES_per_K: dict[str, float] = {
-    "heating rate": 0.01,
-    "cooling rate": 0.02,
-    "fan cooling rate": 0.06,
-    "hold duty": 0.015,
-    "time": 0.02,
+    "heating rate": 0.006,
+    "cooling rate": 0.032,
+    "fan cooling rate": 0.062,
+    "hold duty": 0.013,
+    "time": 0.017,
     "rise time": 0.01,
     "combined lag": 0.04,
     "load": 0.04,
@@ -30,7 +30,7 @@ SHARES_per_K: dict[str, float] = {
 }
 """k per kind of quantity, per kelvin of residual.
 
-The first five are the smallest that cover 95 % on 70 random printers of each of two families,
+The first five are the smallest that cover 95 % on 60 random printers of each of two families,
 verified on other draws in tests/studies; the last three keep the design's value, unverified.
 """
 
