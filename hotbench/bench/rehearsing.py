@@ -4,12 +4,20 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from hotbench.bench.results import Result
-from hotbench.bench.scheduling import Outputs, Roles, hand_out, read_roles, schedule_tables
+from hotbench.bench.scheduling import (
+    Outputs,
+    Roles,
+    hand_out,
+    read_roles,
+    schedule_tables,
+    surface_table,
+)
 from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput
 from hotbench.jobs.limits import limits_of
 from hotbench.jobs.motion import MotionFigure, limits_from, motion_figures
 from hotbench.jobs.rehearsal import FlowPlace, Rehearsal, SlewPlace, rehearse
+from hotbench.jobs.surfaces import RoleHeat, Surfaces, role_heats
 from hotbench.jobs.timeline import read_timeline
 from hotbench.profile.yaml_io import read_profile
 
@@ -40,10 +48,10 @@ def rehearse_file(
     try:
         timeline = read_timeline(_chunks(job), roles.patterns)
         verdict = rehearse(timeline, limits, motion_limits, set_C=set_C)
-        schedule = (
+        schedule, expected = (
             hand_out(timeline, lambda: _chunks(job), limits, motion_limits, roles, outputs, set_C)
             if outputs
-            else None
+            else (None, None)
         )
     except BadInput as error:
         raise _named(error, job) from error
@@ -58,11 +66,23 @@ def rehearse_file(
         "unknown_words": timeline.unknown,
         "schedule_costs": schedule.costs if schedule else None,
         "too_short": schedule.too_short if schedule else None,
+        "surfaces": _heats(verdict.surfaces, roles),
+        "scheduled_surfaces": _heats(expected.surfaces if expected else None, roles),
     }
     planned = schedule_tables(schedule) if schedule else ()
+    met = ((verdict.surfaces, "the job as it is"), (expected and expected.surfaces, "scheduled"))
+    planned += tuple(
+        surface_table(found, roles.wishes, f"temperatures at the surface, {name}")
+        for found, name in met
+        if found
+    )
     shortfall = None if verdict.passes else f"{job}: the job asks for more than this hot end can do"
     shown = (*_tables(verdict), *planned, _motion_table(figures))
     return Result(facts, shown, None if schedule else shortfall)
+
+
+def _heats(found: Surfaces | None, roles: Roles) -> tuple[RoleHeat, ...] | None:
+    return None if found is None else role_heats(found, roles.wishes)
 
 
 def read_motion(options: Sequence[str]) -> dict[str, float]:

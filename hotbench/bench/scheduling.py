@@ -11,13 +11,20 @@ from hotbench.jobs.emit import Row, as_csv, as_yaml, schedule_rows
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import MotionLimits
 from hotbench.jobs.patterns import NO_PATTERNS, CommentPatterns
-from hotbench.jobs.prediction import predict
+from hotbench.jobs.prediction import Prediction
 from hotbench.jobs.rehearsal import Trace
 from hotbench.jobs.rewrite import rewrite, verify
-from hotbench.jobs.schedule import Schedule, plan_schedule, schedule_trace
+from hotbench.jobs.schedule import (
+    Expected,
+    Schedule,
+    expect,
+    plan_schedule,
+    schedule_trace,
+)
+from hotbench.jobs.surfaces import Surfaces, role_heats
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.wishes import NO_WISHES, Wish, Wishes
-from hotbench.plots.jobs import flow, temperatures
+from hotbench.plots.jobs import exit_melt, flow, temperatures
 from hotbench.plots.style import new_figure, styled
 from hotbench.profile.safe_yaml import Document, load
 
@@ -114,18 +121,21 @@ def hand_out(
     roles: Roles,
     outputs: Outputs,
     set_C: float | None,
-) -> Schedule:
+) -> tuple[Schedule, Expected | None]:
     """Plan and write what was asked for; a rewritten job is verified by reading it again."""
     schedule = plan_schedule(job, limits, roles.wishes, motion_limits, set_C=set_C)
     rows = schedule_rows(schedule)
+    expected = expect(schedule, limits)
     if outputs.schedule is not None:
-        text = as_csv(rows) if outputs.schedule.suffix == ".csv" else as_yaml(rows, schedule.lead_s)
+        as_table = outputs.schedule.suffix == ".csv"
+        text = as_csv(rows, expected) if as_table else as_yaml(rows, schedule.lead_s, expected)
         outputs.schedule.write_text(text, encoding="utf-8")
     if outputs.job is not None:
         _write_job(outputs.job, chunks, schedule, rows)
     if outputs.picture is not None:
-        draw(schedule_trace(schedule, limits), limits, outputs.picture)
-    return schedule
+        shown = expected.trace if expected else schedule_trace(schedule, limits)
+        draw(shown, expected.prediction if expected else None, outputs.picture)
+    return schedule, expected
 
 
 def _write_job(path: Path, chunks: Chunks, schedule: Schedule, rows: tuple[Row, ...]) -> None:
@@ -136,15 +146,26 @@ def _write_job(path: Path, chunks: Chunks, schedule: Schedule, rows: tuple[Row, 
     partial.replace(path)
 
 
-def draw(trace: Trace, limits: Limits, path: Path) -> None:
-    """Flow, limit, set and predicted temperature over the job."""
-    start_C = float(trace.set_C[0])
-    prediction = predict(limits, trace.bin_s, trace.set_C, trace.flow_mm3_per_s, trace.fan, start_C)
+def draw(trace: Trace, prediction: Prediction | None, path: Path) -> None:
+    """Flow and limit, set and predicted temperature, and leaving melt over the job."""
     with styled() as c:
-        figure, (top, bottom) = new_figure(2, height_in=4.6, ratios=(1.0, 1.0))
+        figure, (top, middle, bottom) = new_figure(3, height_in=6.4, ratios=(1.0, 1.3, 0.8))
         flow(top, trace, c)
-        temperatures(bottom, trace, prediction, c)
+        temperatures(middle, trace, prediction, c)
+        exit_melt(bottom, trace, prediction, c)
         figure.savefig(path)
+
+
+def surface_table(found: Surfaces, wishes: Wishes, caption: str) -> Table:
+    """What every role's surfaces are expected to meet; `caption` says of which job."""
+    heads = ("role", "stretches", "for", "expected", "interval", "surely in its band")
+    rows = tuple(
+        (heat.role, str(heat.stretches), f"{number(heat.time_s)} s",
+         f"{heat.least_C:.1f} to {heat.most_C:.1f} °C", f"{heat.low_C:.1f} to {heat.high_C:.1f} °C",
+         "-" if heat.surely_inside is None else f"{heat.surely_inside:.0%}")
+        for heat in role_heats(found, wishes)
+    )  # fmt: skip
+    return Table(caption, heads, rows, frozenset({1, 2}))
 
 
 def schedule_tables(schedule: Schedule) -> tuple[Table, ...]:
@@ -166,8 +187,8 @@ def schedule_tables(schedule: Schedule) -> tuple[Table, ...]:
     if schedule.too_short:
         heads = ("role", "layer", "line", "from", "to", "back to", "has", "shortest possible")
         short = tuple(
-            (d.role, str(d.layer), str(d.line), f"{d.from_C:g} °C", f"{d.to_C:g} °C",
-             f"{d.back_to_C:g} °C", f"{number(d.has_s)} s", f"{number(d.shortest_s)} s")
+            (d.role, str(d.layer), str(d.line), f"{d.from_C:.4g} °C", f"{d.to_C:.4g} °C",
+             f"{d.back_to_C:.4g} °C", f"{number(d.has_s)} s", f"{number(d.shortest_s)} s")
             for d in schedule.too_short
         )  # fmt: skip
         caption = f"dips too short for this hot end: {schedule.too_short_count}"

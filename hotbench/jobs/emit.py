@@ -13,11 +13,13 @@ from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs.least_time import ramp_to
-from hotbench.jobs.schedule import Schedule
+from hotbench.jobs.schedule import Expected, Schedule
+from hotbench.jobs.surfaces import Surfaces
 from hotbench.jobs.words import IntArray
 
 QUANTUM_K = 0.5
 LEAD_K = 1.5
+EXPECTED_COLUMNS = ("expected_C", "low_C", "high_C")
 _SETTLED_K = 0.05
 _REST_K = 1e-6
 
@@ -128,25 +130,57 @@ def command(
     return given
 
 
-def as_csv(rows: Sequence[Row]) -> str:
-    """Rows as CSV with a header, RFC 4180."""
+def as_csv(rows: Sequence[Row], expected: Expected | None = None) -> str:
+    """Rows as CSV with a header, RFC 4180; temperatures expected are empty where unknown."""
     out = io.StringIO()
     names = [item.name for item in fields(Row) if item.name != "step"]
-    writer = csv.DictWriter(out, names, extrasaction="ignore")
+    writer = csv.DictWriter(out, [*names, *EXPECTED_COLUMNS])
     writer.writeheader()
-    writer.writerows(asdict(row) for row in rows)
+    writer.writerows(_columns(rows, expected))
     return out.getvalue()
 
 
-def as_yaml(rows: Sequence[Row], lead_s: float) -> str:
-    """Rows as YAML 1.2 in flow style, which is JSON: one row a line."""
-    return "".join(_yaml_lines(rows, lead_s))
+def as_yaml(rows: Sequence[Row], lead_s: float, expected: Expected | None = None) -> str:
+    """Rows, then surfaces, as YAML 1.2 in flow style, which is JSON: one a line."""
+    return "".join(_yaml_lines(rows, lead_s, expected))
 
 
-def _yaml_lines(rows: Sequence[Row], lead_s: float) -> Iterator[str]:
+def _columns(rows: Sequence[Row], expected: Expected | None) -> Iterator[dict[str, object]]:
+    """Rows with the temperature expected when each is given, and its interval."""
+    for row in rows:
+        own = {key: value for key, value in asdict(row).items() if key != "step"}
+        yield own | dict(zip(EXPECTED_COLUMNS, _expected_C(row, expected), strict=True))
+
+
+def _expected_C(row: Row, expected: Expected | None) -> tuple[float | None, ...]:
+    if expected is None:
+        return (None,) * len(EXPECTED_COLUMNS)
+    told = expected.prediction
+    k = min(int(row.time_s / expected.trace.bin_s), told.temperature_C.size - 1)
+    return tuple(round(float(C[k]), 2) for C in (told.temperature_C, told.low_C, told.high_C))
+
+
+def _yaml_lines(rows: Sequence[Row], lead_s: float, expected: Expected | None) -> Iterator[str]:
     yield "hotbench_schedule: 1\n"
     yield f"lead_s: {lead_s:g}\n"
     yield "rows:\n"
-    for row in rows:
-        shown = {key: value for key, value in asdict(row).items() if key != "step"}
-        yield f"- {json.dumps(shown)}\n"
+    for row in _columns(rows, expected):
+        yield f"- {json.dumps(row)}\n"
+    if expected is not None:
+        yield "surfaces:\n"
+        for surface in _surface_rows(expected.surfaces):
+            yield f"- {json.dumps(surface)}\n"
+
+
+def _surface_rows(found: Surfaces) -> Iterator[dict[str, object]]:
+    for k in range(len(found)):
+        yield {
+            "role": found.role_names[found.role[k]],
+            "layer": int(found.layer[k]),
+            "line": int(found.line[k]),
+            "begin_s": round(float(found.begin_s[k]), 3),
+            "end_s": round(float(found.end_s[k]), 3),
+            "expected_C": round(float(found.expected_C[k]), 2),
+            "low_C": round(float(found.low_C[k]), 2),
+            "high_C": round(float(found.high_C[k]), 2),
+        }

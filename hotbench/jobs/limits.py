@@ -14,6 +14,8 @@ DEFAULT_DIAMETER_MM = 1.75
 SLEW_MARGIN = 0.3
 """Share kept off the safe slew: it is measured on single ramps begun from a hold, while a job's
 ramps follow each other and begin where the last one's deviation has not died away."""
+ASSUMED_ERROR_K = 2.0
+"""Error of a heater model that states none (assumed)."""
 _CLOCK_STEP_K = 0.25
 
 
@@ -82,11 +84,17 @@ class SlewTable:
 
 @dataclass(frozen=True)
 class HeaterFacts:
-    """The fitted heater: a model of models.heater by name, its parameters and ambient."""
+    """The fitted heater: a model of models.heater by name, its parameters and ambient.
+
+    ends: the intervals' ends by parameter, where stated. error_K: the worst error on what was kept
+    out of the fit, ASSUMED_ERROR_K where none is stated.
+    """
 
     model: str
     parameters: Mapping[str, float]
     ambient_C: float
+    ends: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    error_K: float = ASSUMED_ERROR_K
 
 
 @dataclass(frozen=True)
@@ -158,7 +166,14 @@ def _heater_facts(heater: Heater | None) -> HeaterFacts | None:
     if heater is None or heater.ambient is None or not heater.parameters:
         return None
     values = {name: quantity.value for name, quantity in heater.parameters.items()}
-    return HeaterFacts(heater.model, values, heater.ambient.value)
+    ends = {
+        name: (quantity.low, quantity.high)
+        for name, quantity in heater.parameters.items()
+        if quantity.low is not None and quantity.high is not None
+    }
+    errors = [held.worst_K for held in heater.validation if held.worst_K is not None]
+    error_K = max(errors, default=ASSUMED_ERROR_K)
+    return HeaterFacts(heater.model, values, heater.ambient.value, ends, error_K)
 
 
 def _melt_facts(melt: Melt) -> MeltFacts | None:

@@ -15,6 +15,7 @@ from hotbench.jobs.follower import Ramps, SetpointWords, follow_words
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
 from hotbench.jobs.prediction import Prediction, predict
+from hotbench.jobs.surfaces import Surfaces, surfaces
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.words import IntArray
 
@@ -82,7 +83,7 @@ class Rehearsal:
     total_s: with waits for the heater at the safe slew; share_above: of the printing time above
     the flow limit. start_s, end_s, flow_mm3_per_s, limit_mm3_per_s: of every step, shape (n,);
     flow is that at the step's highest speed. prediction: at the trace's times, from a cold start;
-    None where the profile states no heater.
+    it and surfaces are None where the profile states no heater.
     """
 
     job: Timeline
@@ -98,6 +99,7 @@ class Rehearsal:
     steep: tuple[SlewPlace, ...]
     trace: Trace
     prediction: Prediction | None
+    surfaces: Surfaces | None
 
     @property
     def total_s(self) -> float:
@@ -155,6 +157,7 @@ def rehearse(
     duration_s = np.where(printing, motion.duration_s, 0.0)
     every = slice(0, len(job))
     shown = trace(job, limits, every, start_s, end_s - start_s, lambda _, step: steps_C[step])
+    told = predict(limits, shown.bin_s, shown.set_C, shown.flow_mm3_per_s, shown.fan)
     return Rehearsal(
         job=job,
         motion=motion,
@@ -168,7 +171,8 @@ def rehearse(
         worst=_worst(job, limits, flow, steps_C, start_s, duration_s),
         steep=_steep(job, words, limits, start_s),
         trace=shown,
-        prediction=predict(limits, shown.bin_s, shown.set_C, shown.flow_mm3_per_s, shown.fan),
+        prediction=told,
+        surfaces=surfaces(job, every, start_s, end_s, shown.bin_s, told) if told else None,
     )
 
 

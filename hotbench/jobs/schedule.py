@@ -9,9 +9,11 @@ from hotbench.jobs import least_time as lt
 from hotbench.jobs import scan as s
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
+from hotbench.jobs.prediction import Prediction, predict
 from hotbench.jobs.problem import STEP_K, TINY_S, Options, Problem, build_problem
 from hotbench.jobs.rehearsal import Trace, set_temperatures_C, step_flows, trace
 from hotbench.jobs.stages import Stages
+from hotbench.jobs.surfaces import Surfaces, surfaces
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.too_short import TooShort, find_too_short
 from hotbench.jobs.wishes import NO_WISHES, Wishes
@@ -315,6 +317,30 @@ def _schedule(
         too_short=short,
         too_short_count=count,
     )
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a schedule is expected to do: its trace, predicted temperatures and surfaces."""
+
+    trace: Trace
+    prediction: Prediction
+    surfaces: Surfaces
+
+
+def expect(schedule: Schedule, limits: Limits) -> Expected | None:
+    """The schedule played by the heater model; None where the profile states no heater."""
+    shown = schedule_trace(schedule, limits)
+    start_C = float(shown.set_C[0])
+    flow = shown.flow_mm3_per_s
+    told = predict(limits, shown.bin_s, shown.set_C, flow, shown.fan, start_C)
+    if told is None:
+        return None
+    steps = slice(*schedule.span)
+    start_s = schedule.start_s[steps]
+    end_s = start_s + schedule.motion.duration_s[steps]
+    found = surfaces(schedule.job, steps, start_s, end_s, shown.bin_s, told)
+    return Expected(shown, told, found)
 
 
 def schedule_trace(schedule: Schedule, limits: Limits) -> Trace:

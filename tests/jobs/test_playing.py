@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from job_samples import demo_jobs, demo_wishes
-from played_jobs import measured, outside_K, play
+from played_jobs import measured, outside_interval_K, outside_K, play
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable, limits_of
@@ -83,5 +83,9 @@ def test_a_schedule_from_a_measured_profile_plays_on_the_printer_that_was_measur
     assert limits.trail_s > limits.lag_s
     for job in demo_jobs().values():
         schedule = plan_schedule(job, limits, demo_wishes())
-        assert checked_outside_K(spec, schedule, demo_wishes(), MEASURED_SEED).max() == 0.0
+        played = play(spec, schedule, MEASURED_SEED)
+        assert played.fault is FaultCode.NONE
+        assert 0.95 <= played.ratio <= 1.02
+        assert outside_K(played, schedule, demo_wishes()).max() == 0.0
+        assert outside_interval_K(played, schedule, limits).max() <= 0.0
         assert schedule.costs.schedule_s <= schedule.costs.smoothing_s * (1.0 + 1e-9)

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from job_samples import demo_jobs, demo_wishes, make_random_job
-from played_jobs import measured, outside_K, play
+from played_jobs import half_widths_K, measured, outside_interval_K, outside_K, play
 
 from hotbench.jobs.limits import Limits, limits_of
 from hotbench.jobs.schedule import plan_schedule
@@ -34,7 +34,11 @@ LEAST_RATIO = 0.95
 
 @dataclass(frozen=True)
 class Row:
-    """One schedule played; share and worst: of print moves of wished roles outside their bands."""
+    """One schedule played.
+
+    share and worst: of print moves of wished roles outside their bands. missed: share of all print
+    moves outside the interval stated for their surface; half_width_K: the median one.
+    """
 
     kind: str
     seed: int
@@ -44,6 +48,8 @@ class Row:
     share: float
     worst_K: float
     over_smoothing: float
+    missed: float
+    half_width_K: float
 
 
 def played(
@@ -62,6 +68,8 @@ def played(
         share=float(np.mean(off_K > 0.0)),
         worst_K=float(off_K.max()),
         over_smoothing=costs.schedule_s / costs.smoothing_s - 1.0,
+        missed=float(np.mean(outside_interval_K(came, schedule, limits) > 0.0)),
+        half_width_K=float(np.median(half_widths_K(schedule, limits))),
     )
 
 
@@ -92,7 +100,7 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
 def table(rows: list[Row]) -> str:
     head = (
         "kind         jobs            printers  faults  least ratio  outside  worst/K"
-        "  over smoothing"
+        "  over smoothing  outside stated  half width/K"
     )
     lines = [head]
     for kind in PRINTERS:
@@ -102,7 +110,9 @@ def table(rows: list[Row]) -> str:
                 f"{kind:12s} {name:14s} {len({r.seed for r in own}):9d} "
                 f"{sum(r.faulted for r in own):7d} {min(r.ratio for r in own):12.3f} "
                 f"{np.mean([r.share for r in own]):8.2%} {max(r.worst_K for r in own):8.2f} "
-                f"{max(r.over_smoothing for r in own):+15.1%}"
+                f"{max(r.over_smoothing for r in own):+15.1%} "
+                f"{np.mean([r.missed for r in own]):15.2%} "
+                f"{np.median([r.half_width_K for r in own]):13.2f}"
             )
     return "\n".join([*lines, ""])
 
@@ -121,6 +131,11 @@ def test_no_board_faults(rows: list[Row]) -> None:
 
 def test_the_delivered_ratio_stays_within_five_percent(rows: list[Row]) -> None:
     assert min(row.ratio for row in rows) >= LEAST_RATIO
+
+
+def test_surfaces_meet_the_stated_interval(rows: list[Row]) -> None:
+    """The intervals rest on figures of 95 % confidence."""
+    assert np.mean([row.missed for row in rows]) <= 0.05
 
 
 def outside(rows: list[Row], *, demo: bool) -> list[Row]:

@@ -10,7 +10,7 @@ import numpy as np
 from hotbench.bench.scheduling import Roles, read_roles
 from hotbench.jobs.patterns import CommentPatterns
 from hotbench.jobs.timeline import Timeline, read_timeline
-from hotbench.jobs.wishes import Wishes
+from hotbench.jobs.wishes import Wish, Wishes
 
 DATA = Path(__file__).parents[2] / "data_demo"
 
@@ -40,8 +40,8 @@ def demo_jobs() -> dict[str, Timeline]:
 
 
 def demo_wishes() -> Wishes:
-    """The wishes of the shipped roles file."""
-    return _demo_roles().wishes
+    """The wishes of the shipped roles file, with pillars hotter, so that dips are deeper."""
+    return Wishes({**_demo_roles().wishes.roles, "pillar": Wish(low_C=225.0)})
 
 
 def make_random_job(seed: int) -> Timeline:

@@ -13,7 +13,8 @@ from hotbench.bench.recording import PanLater, RunOptions, record
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs import scan as s
 from hotbench.jobs.emit import schedule_rows
-from hotbench.jobs.schedule import Schedule
+from hotbench.jobs.limits import Limits
+from hotbench.jobs.schedule import Schedule, expect
 from hotbench.jobs.wishes import Wishes
 from hotbench.procedures import registry
 from hotbench.profile.types import MachineProfile
@@ -81,6 +82,25 @@ def play(spec: PrinterSpec, schedule: Schedule, seed: int) -> Played:
         rig.set_flow(0.0)
     delivered = (rig.delivered_mm3 - before_mm3) / volume_mm3.sum() / spec.full_ratio
     return Played(rig.fault, delivered, seen_C)
+
+
+def outside_interval_K(played: Played, schedule: Schedule, limits: Limits) -> FloatArray:
+    """Kelvin outside the interval stated for its surface, negative within, of every print move."""
+    expected = expect(schedule, limits)
+    assert expected is not None
+    found, steps = expected.surfaces, slice(*schedule.span)
+    printing = schedule.job.kind[steps] == s.EXTRUDE
+    begin_s = schedule.start_s[steps][printing]
+    at = np.searchsorted(found.begin_s, begin_s + 1e-9) - 1
+    T = played.temperature_C[printing]
+    return np.maximum(found.low_C[at] - T, T - found.high_C[at])
+
+
+def half_widths_K(schedule: Schedule, limits: Limits) -> FloatArray:
+    """Half the width of every surface's interval, K."""
+    expected = expect(schedule, limits)
+    assert expected is not None
+    return 0.5 * (expected.surfaces.high_C - expected.surfaces.low_C)
 
 
 def outside_K(played: Played, schedule: Schedule, wishes: Wishes) -> FloatArray:
