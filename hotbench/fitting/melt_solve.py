@@ -143,6 +143,7 @@ class _Problem:
         rows = self.count + 1 + layout.levels + (layout.temperatures if layout.joint else 0)
         self.residual, self.slope = np.zeros(rows), np.zeros((rows, layout.size))
         self.weight, self.scale = 1.0 / data.deviation, 1.0
+        self.far = np.ones(self.count)
 
     def fill(self, theta: FloatArray) -> None:
         """Rows and derivatives at `theta`, in units of the present noise scale."""
@@ -195,7 +196,7 @@ class _Problem:
         self.fill(theta)
         over = self.standardised()
         load = self.data.log_flow - theta[self.layout.limits][self.data.place.astype(int)]
-        far = np.ones(self.count)
+        self.far = far = np.ones(self.count)
         for beyond, weight in FAR:
             far[load > np.log(beyond)] = weight
         size = np.abs(over) * np.sqrt(far)
@@ -206,6 +207,15 @@ class _Problem:
         self.scale = float(np.sqrt((NOISE_PRIOR_POINTS + found) / (NOISE_PRIOR_POINTS + dof)))
         self.weight = np.sqrt(far * outlier) / self.data.deviation
         return NOISE_PRIOR_POINTS + dof
+
+    def covariance(self) -> FloatArray:
+        """Of the parameters: far points weigh less, yet their noise is not larger for it."""
+        normal = self.slope.T @ self.slope
+        inverse = np.linalg.pinv(normal, hermitian=True)
+        data = self.slope[: self.count]
+        spread = normal - (data.T * (1.0 - self.far)) @ data
+        found: FloatArray = self.scale**2 * inverse @ spread @ inverse
+        return found
 
 
 def solve(points: MeltPoints, *, feed_C: float, criterion: Criterion) -> Solution:
@@ -242,12 +252,10 @@ def _iterate(problem: _Problem, theta: FloatArray) -> Solution:
         if np.max(np.abs(theta - before)[: problem.layout.alpha]) < _SETTLED:
             break
     problem.fill(theta)
-    normal = problem.slope.T @ problem.slope
-    inverse = np.asarray(np.linalg.pinv(normal, hermitian=True), dtype=np.float64)
     return Solution(
         layout=problem.layout,
         theta=theta,
-        covariance=problem.scale**2 * inverse,
+        covariance=problem.covariance(),
         scale=problem.scale,
         dof=dof,
         standardised=problem.standardised(),
