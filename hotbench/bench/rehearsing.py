@@ -14,7 +14,7 @@ from hotbench.bench.scheduling import (
 )
 from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput
-from hotbench.jobs.limits import limits_of
+from hotbench.jobs.limits import Limits, limits_of
 from hotbench.jobs.motion import MotionFigure, limits_from, motion_figures
 from hotbench.jobs.rehearsal import FlowPlace, Rehearsal, SlewPlace, rehearse
 from hotbench.jobs.surfaces import RoleHeat, Surfaces, role_heats
@@ -63,6 +63,7 @@ def rehearse_file(
         "steep": verdict.steep,
         "passes": verdict.passes,
         "motion": figures,
+        "margins": {"slew_share": limits.margin, "guard": limits.guard},
         "unknown_words": timeline.unknown,
         "schedule_costs": schedule.costs if schedule else None,
         "too_short": schedule.too_short if schedule else None,
@@ -77,7 +78,7 @@ def rehearse_file(
         if found
     )
     shortfall = None if verdict.passes else f"{job}: the job asks for more than this hot end can do"
-    shown = (*_tables(verdict), *planned, _motion_table(figures))
+    shown = (*_tables(verdict), *planned, _margin_table(limits), _motion_table(figures))
     return Result(facts, shown, None if schedule else shortfall)
 
 
@@ -97,6 +98,15 @@ def read_motion(options: Sequence[str]) -> dict[str, float]:
             raise BadInput("not LIMIT=VALUE", where="--motion", value=option,
                            remedy=f"such as {example}") from None  # fmt: skip
     return stated
+
+
+def _margin_table(limits: Limits) -> Table:
+    guard, share = limits.guard, limits.margin
+    rows = (
+        ("share kept off the safe slew", f"{share.value:.0%}", share.basis),
+        ("kept inside a wished band", f"{number(guard.value)} K", guard.basis),
+    )
+    return Table("margins kept", ("margin", "value", "basis"), rows, frozenset({1}))
 
 
 def _motion_table(figures: Sequence[MotionFigure]) -> Table:

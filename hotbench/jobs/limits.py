@@ -8,14 +8,21 @@ import numpy as np
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
+from hotbench.core.quantity import Basis, Quantity
 from hotbench.profile.types import Control, FlowLimit, Heater, MachineProfile, Melt, SlewRate
 
 DEFAULT_DIAMETER_MM = 1.75
 SLEW_MARGIN = 0.3
-"""Share kept off the safe slew: it is measured on single ramps begun from a hold, while a job's
-ramps follow each other and begin where the last one's deviation has not died away."""
+"""Share kept off the safe slew at least (assumed): it is measured on single ramps begun from a
+hold without flow, while a job's ramps follow each other under changing flow; see margin_of."""
+GUARD_K = 2.0
+"""How far inside a wished band temperatures are planned at least (common practice, no source)."""
+SETTLE_LAGS = 3.0
+"""A band is reached this many lags, or trails of the board's controller where those are longer,
+before its surface: a first-order rest of 5 %, exp(-3)."""
 ASSUMED_ERROR_K = 2.0
 """Error of a heater model that states none (assumed)."""
+ASSUMED_MARGIN = Quantity(value=SLEW_MARGIN, unit="", basis="assumed")
 _CLOCK_STEP_K = 0.25
 
 
@@ -120,6 +127,7 @@ class Limits:
 
     low_C, high_C: temperatures that may be scheduled. lag_s: command to sensor at a ramp.
     trail_s: by how long the board's own controller trails a ramp at most; see trail_of.
+    margin: share kept off the safe slew, already taken off slew_up and slew_down.
     heater, melt, control: None where the profile does not state them; predictions then do
     without or, for want of a heater, are left out.
     """
@@ -135,6 +143,19 @@ class Limits:
     melt: MeltFacts | None = None
     control: ControlFacts | None = None
     trail_s: float = 0.0
+    margin: Quantity = ASSUMED_MARGIN
+
+    @property
+    def guard(self) -> Quantity:
+        """How far inside a wished band to plan, K: what the interval of a settled surface leaves.
+
+        That is the heater's error and the rest of a ramp's deviation, exp(-SETTLE_LAGS) of it;
+        at least GUARD_K.
+        """
+        rest_K = self.trail_s * float(np.max(self.slew_up.rate_K_per_s)) * math.exp(-SETTLE_LAGS)
+        least_K = (self.heater.error_K if self.heater else 0.0) + rest_K
+        basis: Basis = "fitted" if least_K > GUARD_K else "assumed"
+        return Quantity(value=max(GUARD_K, least_K), unit="K", basis=basis)
 
 
 def _flow_table(rows: Iterable[FlowLimit]) -> FlowTable:
@@ -150,12 +171,15 @@ def _flow_table(rows: Iterable[FlowLimit]) -> FlowTable:
 
 
 def _slew_table(rows: Iterable[SlewRate], direction: str) -> SlewTable:
-    """The slowest safe rate per temperature over all fan settings, so that any fan is safe."""
+    """The slowest safe rate per temperature over all fan settings, so that any fan is safe.
+
+    Taken at the lower end of its interval, where one is stated.
+    """
     slowest: dict[float, float] = {}
     for row in rows:
         if row.direction == direction and row.rate_K_per_s > 0.0:
             known = slowest.get(row.temperature_C, math.inf)
-            slowest[row.temperature_C] = min(known, row.rate_K_per_s)
+            slowest[row.temperature_C] = min(known, row.low_K_per_s or row.rate_K_per_s)
     if not slowest:
         raise BadInput(f"the profile states no safe {direction} rate", remedy="record ramps first")
     pairs = np.array(sorted(slowest.items()))
@@ -215,13 +239,28 @@ def trail_of(profile: MachineProfile) -> float:
     return float(level_K) / min(rates)
 
 
-def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits:
-    """The limits a profile states; `margin` is a fraction to stay below every safe slew rate.
+def margin_of(up: SlewTable, down: SlewTable, trail_s: float) -> Quantity:
+    """Share to keep off the safe slew, so that ramps may follow each other without a rest.
+
+    A loop behind a ramp of rate r by r trail_s swings over by no more than that where it ends. A
+    ramp the other way begins there: the deviations add, and (1 - m) (up + down) trail_s stays
+    within the level up trail_s at m = down / (up + down). What else a job adds, such as steps of
+    flow, no profile states: the share is SLEW_MARGIN at least, and where no claim is stated.
+    """
+    climb, fall = (float(np.min(table.rate_K_per_s)) for table in (up, down))
+    share = fall / (climb + fall)
+    if trail_s <= 0.0 or share <= SLEW_MARGIN:
+        return ASSUMED_MARGIN
+    return Quantity(value=share, unit="", basis="fitted")
+
+
+def limits_of(profile: MachineProfile, *, margin: float | None = None) -> Limits:
+    """The limits a profile states; `margin`: share off every safe slew rate, else margin_of.
 
     Errors: BadInput where the profile states no flow limit, no slew or no lag, or margin is no
     fraction below 1.
     """
-    if not 0.0 <= margin < 1.0:
+    if margin is not None and not 0.0 <= margin < 1.0:
         raise BadInput("margin must be a fraction below 1", value=margin)
     if profile.melt is None:
         raise BadInput("the profile has no melt section", remedy="record and fit extrusions first")
@@ -230,11 +269,15 @@ def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits
         raise BadInput("the profile states no combined lag", remedy="record and fit a step first")
     flow = _flow_table(profile.melt.flow_limit)
     up, down = (_slew_table(profile.slew, name) for name in ("heating", "cooling"))
+    trail_s = trail_of(profile)
+    kept = margin_of(up, down, trail_s)
+    if margin is not None:
+        kept = Quantity(value=margin, unit="", basis="declared")
     ceiling = profile.machine.limit_temperature_C or math.inf
     return Limits(
         flow=flow,
-        slew_up=SlewTable(up.temperature_C, up.rate_K_per_s * (1.0 - margin)),
-        slew_down=SlewTable(down.temperature_C, down.rate_K_per_s * (1.0 - margin)),
+        slew_up=SlewTable(up.temperature_C, up.rate_K_per_s * (1.0 - kept.value)),
+        slew_down=SlewTable(down.temperature_C, down.rate_K_per_s * (1.0 - kept.value)),
         lag_s=heater.combined_lag.value,
         low_C=float(flow.temperature_C[0]),
         high_C=float(min(flow.temperature_C[-1], ceiling)),
@@ -242,5 +285,6 @@ def limits_of(profile: MachineProfile, *, margin: float = SLEW_MARGIN) -> Limits
         heater=_heater_facts(heater),
         melt=_melt_facts(profile.melt),
         control=_control_facts(profile.control),
-        trail_s=trail_of(profile),
+        trail_s=trail_s,
+        margin=kept,
     )

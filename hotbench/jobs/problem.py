@@ -8,7 +8,7 @@ from scipy.ndimage import uniform_filter1d
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs.follower import ROOM_C
-from hotbench.jobs.limits import Limits, MeltFacts
+from hotbench.jobs.limits import SETTLE_LAGS, Limits, MeltFacts
 from hotbench.jobs.motion import Motion
 from hotbench.jobs.stages import FREE, Stages, build_stages, knots_C, slow_times_s
 from hotbench.jobs.timeline import Timeline
@@ -18,9 +18,6 @@ from hotbench.models.melt import constant_exit_wall_C
 TINY_S = 1e-6
 STEP_K = 0.8
 """Ramps slow down where moves are so long that the setpoint would step by more than this."""
-SETTLE_LAGS = 3.0
-"""A band is reached this many lags, or trails of the board's controller where those are longer,
-before its surface: a first-order rest of 5 %, exp(-3)."""
 _LAGS_AVERAGED = 4.0
 _LEAST_FLOW = 0.1
 

@@ -22,8 +22,6 @@ from hotbench.jobs.words import IntArray
 STAGE_S = 2.0
 GENTLE = 0.5
 """Share of the safe slew at which ramps go where there is time (common practice, no source)."""
-GUARD_K = 2.0
-"""How far inside a wished band temperatures are planned (common practice, no source)."""
 _SAME_K = 1e-6
 _PASSES = 2
 _SLICES_S = (0.1, 1.0)
@@ -149,18 +147,18 @@ def plan_schedule(
     set_C: float | None = None,
     stage_s: float = STAGE_S,
     even_melt: bool = True,
-    guard_K: float = GUARD_K,
+    guard_K: float | None = None,
 ) -> Schedule:
     """The schedule of least print time; of equally fast ones, one near the aimed temperatures.
 
-    Temperatures stay guard_K within the roles' bands at the surface (less in narrow bands), ramps
-    within the safe slew, flow at every step's highest speed within the lower flow limit. Aims are
-    the wished temperatures, else the job's own (`set_C` where it sets none), moved with flow so
-    that the mean melt temperature at the exit stays even. See least_time for the method and its
-    proof. Errors: BadInput as set_temperatures_C and Wishes.bands.
+    Temperatures stay guard_K (None: the limits' own guard) within the roles' bands at the surface,
+    less in narrow bands; ramps within the safe slew; flow at every step's highest speed within the
+    lower flow limit. Aims are the wished temperatures, else the job's own (`set_C` where it sets
+    none), moved with flow so that the mean melt temperature at the exit stays even. See least_time
+    for the method and its proof. Errors: BadInput as set_temperatures_C and Wishes.bands.
     """
     machine = _Machine(job, limits, motion_limits)
-    inner = wishes.shrunk(guard_K)
+    inner = wishes.shrunk(limits.guard.value if guard_K is None else guard_K)
     motion = machine.move(job.feed_mm_per_s)
     base_C = set_temperatures_C(job, set_C)
     flow = step_flows(job, motion, limits)

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -7,7 +8,17 @@ from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
 from hotbench.jobs.follower import Ramps, follow_words
-from hotbench.jobs.limits import SLEW_MARGIN, FlowTable, Limits, SlewTable, limits_of
+from hotbench.jobs.limits import (
+    GUARD_K,
+    SETTLE_LAGS,
+    SLEW_MARGIN,
+    FlowTable,
+    HeaterFacts,
+    Limits,
+    SlewTable,
+    limits_of,
+    margin_of,
+)
 from hotbench.jobs.motion import plan_motion
 from hotbench.jobs.timeline import read_timeline
 from hotbench.profile.types import MachineProfile
@@ -91,6 +102,48 @@ def test_a_margin_lowers_the_slew() -> None:
     assert limits_of(profile()).slew_down.rate_K_per_s[0] == pytest.approx(1.0 - SLEW_MARGIN)
     with pytest.raises(BadInput, match="margin"):
         limits_of(profile(), margin=1.0)
+
+
+def constant(rate_K_per_s: float) -> SlewTable:
+    return SlewTable(np.array([200.0]), np.array([rate_K_per_s]))
+
+
+@given(st.floats(0.1, 10.0), st.floats(0.1, 10.0), st.floats(0.1, 20.0))
+def test_ramps_there_and_back_stay_within_the_claim(up: float, down: float, trail_s: float) -> None:
+    """The claim's level is up times trail_s; a swing and the ramp that follows it add up."""
+    kept = margin_of(constant(up), constant(down), trail_s)
+    used = 1.0 - kept.value
+    assert used * (up + down) * trail_s <= up * trail_s * (1.0 + 1e-9)
+    assert kept.value >= SLEW_MARGIN
+    assert (kept.basis == "assumed") == (kept.value == SLEW_MARGIN)
+
+
+def test_without_a_claim_the_margin_is_the_assumed_one() -> None:
+    kept = margin_of(constant(1.0), constant(9.0), 0.0)
+    assert (kept.value, kept.basis) == (SLEW_MARGIN, "assumed")
+
+
+def test_a_stated_margin_is_declared() -> None:
+    assert limits_of(profile(), margin=0.1).margin.basis == "declared"
+    assert limits_of(profile()).margin.basis == "assumed"
+
+
+def test_the_slew_is_read_at_the_lower_end_of_its_interval() -> None:
+    ends = {"low_K_per_s": 3.0, "high_K_per_s": 5.0, "confidence": 0.95}
+    rows = [slew("heating", 200.0, 4.0) | ends, slew("cooling", 200.0, 1.0)]
+    limits = limits_of(profile(slew=rows), margin=0.0)
+    assert limits.slew_up.rate_K_per_s.tolist() == [3.0]
+    assert limits.slew_down.rate_K_per_s.tolist() == [1.0]
+
+
+def test_the_guard_grows_with_what_the_heater_model_missed(limits: Limits) -> None:
+    assert (limits.guard.value, limits.guard.basis) == (GUARD_K, "assumed")
+    poor = replace(limits, heater=HeaterFacts("one-node", {}, 21.0, error_K=3.0), trail_s=4.0)
+    rest_K = 4.0 * 2.0 * math.exp(-SETTLE_LAGS)
+    assert poor.guard.value == pytest.approx(3.0 + rest_K)
+    assert poor.guard.basis == "fitted"
+    good = replace(limits, heater=HeaterFacts("one-node", {}, 21.0, error_K=0.2))
+    assert good.guard.value == GUARD_K
 
 
 @pytest.mark.parametrize("section", ["melt", "heater", "slew"])

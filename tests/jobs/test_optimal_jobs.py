@@ -14,7 +14,7 @@ from hotbench.jobs.limits import Limits, SlewTable
 from hotbench.jobs.motion import DEFAULT_LIMITS, plan_motion
 from hotbench.jobs.problem import Options, build_problem
 from hotbench.jobs.rehearsal import set_temperatures_C, step_flows
-from hotbench.jobs.schedule import GUARD_K, STAGE_S, plan_schedule
+from hotbench.jobs.schedule import STAGE_S, plan_schedule
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.wishes import Wish, Wishes
 
@@ -43,7 +43,7 @@ def instance(job: Timeline, limits: Limits) -> Instance:
         motion,
         step_flows(job, motion, limits),
         set_temperatures_C(job),
-        wishes_of(job).shrunk(GUARD_K),
+        wishes_of(job).shrunk(limits.guard.value),
         limits,
         Options(STAGE_S, even_melt=True),
     )

@@ -7,9 +7,8 @@ import pytest
 
 from hotbench.core.errors import BadInput
 from hotbench.jobs import scan as s
-from hotbench.jobs.limits import Limits
+from hotbench.jobs.limits import SETTLE_LAGS, Limits
 from hotbench.jobs.patterns import CommentPatterns
-from hotbench.jobs.problem import SETTLE_LAGS
 from hotbench.jobs.schedule import Schedule, plan_schedule, schedule_trace
 from hotbench.jobs.stages import FREE
 from hotbench.jobs.timeline import Timeline, read_timeline
