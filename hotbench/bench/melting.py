@@ -15,11 +15,11 @@ from hotbench.profile import types as p
 FLOW_STEP_C = 10.0
 FLOWS = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 STEEPNESS = "5 % in flow is about 11 K in temperature near 220 °C"
-FLOOR = "low end is the fitted softening temperature: nothing measured bounds it"
+FLOOR = "low end is the feed temperature: nothing measured bounds it"
 BELOW = "low end lies below the temperatures tried"
 EVEN = (
     "set temperature that keeps the melt leaving as warm as at the reference row; "
-    "a model figure, not measured"
+    "a model figure, not measured: the interval leaves open what of the filament softens"
 )
 LEAST_HEADS = ("mm³/s", "°C", "interval", "basis", "validity")
 Key = tuple[str, str, str, str, float, float]
@@ -139,7 +139,7 @@ def _validity(fit: MeltFit, stated: Quantity) -> str | None:
     """What the low end of a minimum temperature rests on."""
     if fit.softening is None or stated.low is None:
         return None
-    if stated.low <= fit.softening.value + 1.0:
+    if stated.low <= fit.feed_C:
         return FLOOR
     return BELOW if stated.low < fit.temperature_range_C[0] else None
 
@@ -196,11 +196,20 @@ def _section_tables(label: str, melt: p.Melt) -> Iterator[Table]:
         caption = f"minimum temperature: {label}; {STEEPNESS}"
         yield Table(caption, LEAST_HEADS, least, frozenset({0, 1, 2}))
     even = tuple(
-        (number(r.flow_mm3_per_s), number(r.temperature_C), "reference" if r.reference else "")
+        (
+            number(r.flow_mm3_per_s),
+            *quantity_cells(r.quantity)[:2],
+            "reference" if r.reference else "",
+        )
         for r in melt.even_surface
     )
     if even:
-        yield Table(f"even surface: {EVEN}", ("mm³/s", "°C", ""), even, frozenset({0, 1}))
+        yield Table(
+            f"even surface: {EVEN}",
+            ("mm³/s", "°C", "interval", ""),
+            even,
+            frozenset({0, 1, 2}),
+        )
 
 
 def _rests_on(row: p.FlowLimit) -> tuple[str, str]:

@@ -10,7 +10,7 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Basis, Quantity
 from hotbench.core.records import Extrusion, Run
-from hotbench.fitting.melt_curve import HOTTEST_C, SAME_K, SHAPE_MISFIT, LimitCurve
+from hotbench.fitting.melt_curve import GRID_K, HOTTEST_C, SAME_K, SHAPE_MISFIT, LimitCurve
 from hotbench.fitting.melt_points import MeltPoints, melt_points
 from hotbench.fitting.melt_solve import JOINT_TEMPERATURES, Solution, solve
 from hotbench.models import melt as model
@@ -19,6 +19,10 @@ FEED_C = 30.0
 """Temperature at which filament enters the hot bore; assumed unless given."""
 UNKNOWN_LOG_DEVIATION = 0.3
 """A limit known no better than a factor of 1.8 either way is reported as unidentified."""
+
+CONTACT_SHARE = 1.35
+"""How much more than the mean criterion's change of wall temperature poor wall contact can ask for:
+over 120 simulated hot ends at most 1.3 times."""
 
 HeaterFlow = Callable[[float], float]
 """Flow in mm³/s at which the heater saturates, by temperature in °C."""
@@ -64,7 +68,10 @@ class MinimumTemperatureRow:
 
 @dataclass(frozen=True, slots=True)
 class EvenSurfaceRow:
-    """Wall temperature that keeps the melt leaving at the reference's mean temperature."""
+    """Wall temperature that keeps the melt leaving at the reference's mean temperature.
+
+    The interval is wide: see `MeltFit.even_surface_table`.
+    """
 
     flow_mm3_per_s: float
     temperature: Quantity
@@ -142,7 +149,9 @@ class MeltFit:
     def minimum_temperature(self, flow_mm3_per_s: float) -> Quantity:
         """Lowest temperature that melts a flow, °C; the inverse of the flow-limit band.
 
-        d ln Q/dT is about 0.44 % per kelvin near 220 °C, so 5 % in flow is 11 K.
+        d ln Q/dT is about 0.44 % per kelvin near 220 °C, so 5 % in flow is 11 K. Below the measured
+        range the low end reaches down to softening's own interval, and to the feed temperature
+        where the band never falls below the flow: nothing measured bounds it there.
         Errors: BadInput without a joint curve or where no temperature up to 450 °C is enough.
         """
         self._require_curve("minimum temperature")
@@ -154,11 +163,18 @@ class MeltFit:
         return Quantity(
             value=value,
             unit="°C",
-            low=min(low, value),
+            low=min(self._low_end(low), value),
             high=max(high, value) if np.isfinite(high) else HOTTEST_C,
             confidence=self.confidence,
             basis=self._basis(value),
         )
+
+    def _low_end(self, low_C: float) -> float:
+        if low_C >= self.temperature_range_C[0] or self.softening is None:
+            return low_C
+        if low_C <= self.curve.softening_C + GRID_K:
+            return self.feed_C
+        return max(min(low_C, self.softening.low or low_C), self.feed_C)
 
     def minimum_temperature_table(
         self, flows_mm3_per_s: Sequence[float]
@@ -178,24 +194,40 @@ class MeltFit:
     ) -> tuple[EvenSurfaceRow, ...]:
         """Wall temperatures that keep the mean exit temperature of a reference print constant.
 
-        The effective αL carries the hot end's contact, so these are model figures: extrapolated.
+        Model figures: extrapolated. Weighings do not tell whether the centreline or the mean of the
+        filament softens, nor how well it touches the wall, so the interval spans both criteria and
+        CONTACT_SHARE of the change beyond them.
         """
-        alpha = self._require_curve("even surface")
-        rows = []
-        for flow in flows_mm3_per_s:
-            at = float(
-                model.constant_exit_wall_C(
-                    flow,
-                    alpha,
-                    feed_C=self.feed_C,
-                    reference_wall_C=reference_C,
-                    reference_flow_mm3_per_s=reference_mm3_per_s,
-                )
+        own = self._require_curve("even surface")
+        other = fit_points(
+            self.points,
+            criterion="mean" if self.criterion == "centre" else "centre",
+            feed_C=self.feed_C,
+            confidence=self.confidence,
+        ).alpha_L_eff
+        known = [own.value, *_ends(own), *(_ends(other) if other else ())]
+
+        def row(flow: float) -> EvenSurfaceRow:
+            walls_C = model.constant_exit_wall_C(
+                flow,
+                np.array(known),
+                feed_C=self.feed_C,
+                reference_wall_C=reference_C,
+                reference_flow_mm3_per_s=reference_mm3_per_s,
             )
-            melts = flow <= self.flow_limit(at).value
-            found = Quantity(value=at, unit="°C", basis="extrapolated")
-            rows.append(EvenSurfaceRow(float(flow), found, melts))
-        return tuple(rows)
+            at_C = float(walls_C[0])
+            beyond_C = reference_C + CONTACT_SHARE * (walls_C - reference_C)
+            found = Quantity(
+                value=at_C,
+                unit="°C",
+                low=float(min(walls_C.min(), beyond_C.min())),
+                high=float(max(walls_C.max(), beyond_C.max())),
+                confidence=self.confidence,
+                basis="extrapolated",
+            )
+            return EvenSurfaceRow(flow, found, flow <= self.flow_limit(at_C).value)
+
+        return tuple(row(float(flow)) for flow in flows_mm3_per_s)
 
     def ratio_at(self, temperature_C: float, flow_mm3_per_s: FloatArray) -> FloatArray:
         """Fitted level (ratio, or strength) by flow at a measured temperature."""
@@ -211,7 +243,7 @@ class MeltFit:
         )
         return level_by_flow
 
-    def _require_curve(self, what: str) -> float:
+    def _require_curve(self, what: str) -> Quantity:
         if self.alpha_L_eff is None:
             raise BadInput(
                 f"{what} needs the joint curve",
@@ -219,7 +251,7 @@ class MeltFit:
                 limit=f"at least {JOINT_TEMPERATURES}",
                 remedy="weigh at more temperatures",
             )
-        return self.alpha_L_eff.value
+        return self.alpha_L_eff
 
     def _extrapolates(self, temperature_C: float) -> bool:
         low, high = self.temperature_range_C
@@ -317,6 +349,10 @@ def fit_points(
         solution=solution,
         curve=LimitCurve(solution, points.temperatures_C, feed_C, criterion, curve),
     )
+
+
+def _ends(quantity: Quantity) -> tuple[float, ...]:
+    return tuple(end for end in (quantity.low, quantity.high) if end is not None)
 
 
 def _check_points(points: MeltPoints, feed_C: float) -> None:

@@ -153,7 +153,7 @@ def minimum_temperature_C(
 
 
 def exit_temperature_C(
-    wall_C: Any, flow_mm3_per_s: Any, alpha_L_mm3_per_s: float, *, feed_C: float
+    wall_C: Any, flow_mm3_per_s: Any, alpha_L_mm3_per_s: Any, *, feed_C: float
 ) -> Any:
     """Mean temperature of the melt that leaves the bore, °C. Arrays or numbers."""
     gone = 1.0 - excess_at(np.pi * alpha_L_mm3_per_s / np.asarray(flow_mm3_per_s, float), "mean")
@@ -162,7 +162,7 @@ def exit_temperature_C(
 
 def constant_exit_wall_C(
     flow_mm3_per_s: Any,
-    alpha_L_mm3_per_s: float,
+    alpha_L_mm3_per_s: Any,
     *,
     feed_C: float,
     reference_wall_C: float,

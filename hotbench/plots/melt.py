@@ -2,11 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 from matplotlib.axes import Axes
 
 from hotbench.core.arrays import FloatArray
 from hotbench.plots.curves import Band, bands
 from hotbench.plots.style import Colours
+
+SHOWN_BELOW_K = 40.0
 
 
 def compared_limits(axes: Axes, limits: Mapping[str, Band], palette: Sequence[str]) -> Axes:
@@ -24,6 +27,8 @@ def wanted_temperatures(
     axes.plot(least.x, least.y, color=c.predicted, label="minimum")
     if even is not None and even[0].size:
         axes.plot(*even, color=c.good, ls="--", label="even surface (model)")
+    # A low end that nothing measured bounds would squeeze everything else.
+    axes.set_ylim(bottom=float(np.min(least.y)) - SHOWN_BELOW_K)
     axes.legend(loc="upper left")
     axes.set_xlabel("volumetric flow / mm³/s")
     axes.set_ylabel("temperature / °C")

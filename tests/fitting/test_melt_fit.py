@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from melt_truths import Truth
 
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Extrusion, Run, RunInfo
@@ -15,6 +16,9 @@ from hotbench.fitting.melt_points import melt_points
 from hotbench.fitting.melt_solve import CURVE_MISFIT
 from hotbench.models import melt, units
 from hotbench.sim.melting import flow_limit_mm3_per_s as finite_contact_limit
+from hotbench.sim.physics import Env, heat_flows_W, uniform_fields
+from hotbench.sim.plant import cells_of, env_of, flow_limit_of
+from hotbench.sim.printers import PRINTERS
 
 TEMPERATURES_C = (200.0, 220.0, 240.0)
 LOADS = (0.4, 0.45, 0.5, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.2)
@@ -99,6 +103,81 @@ def test_even_surface_rises_with_flow() -> None:
     assert walls == sorted(walls)
     assert walls[1] == pytest.approx(210.0)
     assert {row.temperature.basis for row in rows} == {"extrapolated"}
+
+
+@pytest.mark.parametrize("name", sorted(PRINTERS))
+def test_even_surface_holds_the_exit_temperature_of_the_simulated_printer(name: str) -> None:
+    """Filament heated cell by cell at a uniform wall, against the fit to its flow limits alone."""
+    spec = PRINTERS[name]
+    cells, env = cells_of(spec), env_of(spec)
+
+    def leaving_C(wall_C: float, flow: float) -> float:
+        fields = uniform_fields(spec.cell_count, wall_C)
+        taken_W = heat_flows_W(cells, fields, env, 0.0, 0.0, flow)["filament"]
+        return float(env[Env.FEED_C] + taken_W / (flow * env[Env.FILAMENT_J_per_mm3_K]))
+
+    full_g = units.mass_of_length_g(100.0, 1.75, 1.24)
+    weighed = [
+        Extrusion(
+            at,
+            load * flow_limit_of(spec, at),
+            100.0,
+            float(full_g * melt.delivered_ratio(load, 1.0, EXPONENT, FULL)),
+        )
+        for at in TEMPERATURES_C
+        for load in LOADS
+    ]
+    limit_220 = flow_limit_of(spec, 220.0)
+    reference = 0.5 * limit_220
+    kept_C = leaving_C(220.0, reference)
+    flows = [load * limit_220 for load in (0.25, 0.7, 0.9)]
+    rows = fit_melt(weighed).even_surface_table(
+        flows, reference_C=220.0, reference_mm3_per_s=reference
+    )
+    for row in rows:
+        found = row.temperature
+        assert found.low is not None
+        assert found.high is not None
+        low_C, high_C = (leaving_C(at, row.flow_mm3_per_s) for at in (found.low, found.high))
+        assert low_C <= kept_C <= high_C
+        untouched_K = abs(leaving_C(220.0, row.flow_mm3_per_s) - kept_C)
+        left_K = abs(leaving_C(found.value, row.flow_mm3_per_s) - kept_C)
+        # Where the mean softens, the centreline figure takes back a third of the change only.
+        assert left_K < 0.75 * untouched_K
+
+
+def test_even_surface_intervals_hold_on_unlike_hot_ends() -> None:
+    covered = []
+    for seed in range(930_000, 930_040):
+        truth = Truth(seed)
+        weighed = [truth.weigh(at, x * truth.limit(at)) for at in TEMPERATURES_C for x in LOADS]
+        at_220 = truth.limit(220.0)
+        flows = [load * at_220 for load in (0.25, 0.7, 0.9)]
+        rows = fit_melt(weighed).even_surface_table(
+            flows, reference_C=220.0, reference_mm3_per_s=0.5 * at_220
+        )
+        gone = [truth.heated_share(flow) for flow in flows]
+        walls_C = [30.0 + 190.0 * truth.heated_share(0.5 * at_220) / share for share in gone]
+        covered += [
+            row.temperature.low < wall_C < row.temperature.high
+            for row, wall_C in zip(rows, walls_C, strict=True)
+        ]
+    assert np.mean(covered) >= 0.9
+
+
+def test_minimum_temperatures_below_the_tried_range_hold_on_unlike_hot_ends() -> None:
+    covered, floors = [], []
+    for seed in range(931_000, 931_040):
+        truth = Truth(seed)
+        weighed = [truth.weigh(at, x * truth.limit(at)) for at in TEMPERATURES_C for x in LOADS]
+        fit = fit_melt(weighed)
+        for at in (165.0, 180.0, 190.0, 197.0):
+            found = fit.minimum_temperature(truth.limit(at))
+            covered.append(found.low <= at <= found.high)
+            floors.append(found.low == fit.feed_C)
+    assert np.mean(covered) >= 0.9
+    # Not bought by giving up everywhere.
+    assert 0.1 < np.mean(floors) < 0.9
 
 
 def test_too_few_temperatures_leave_the_curve_unidentified() -> None:

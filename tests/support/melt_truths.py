@@ -8,7 +8,13 @@ import numpy as np
 from hotbench.core.records import Extrusion
 from hotbench.fitting.flow_choice import FlowPlan, next_extrusion
 from hotbench.models.units import mass_of_length_g
-from hotbench.sim.melting import Criterion, Rolloff, delivered_ratio, flow_limit_mm3_per_s
+from hotbench.sim.melting import (
+    Criterion,
+    Rolloff,
+    cooling_curve,
+    delivered_ratio,
+    flow_limit_mm3_per_s,
+)
 
 FEED_C = 30.0
 DIFFUSIVITY_mm2_per_s = 0.058
@@ -54,6 +60,12 @@ class Truth:
             diffusivity_mm2_per_s=DIFFUSIVITY_mm2_per_s,
             zone_mm=self._zone_mm,
         )
+
+    def heated_share(self, flow: float) -> float:
+        """How much of the way from feed to wall the mean of the melt has gone when it leaves."""
+        fo, excess = cooling_curve(self._biot, "mean")
+        at = np.pi * DIFFUSIVITY_mm2_per_s * self._zone_mm / flow
+        return float(1.0 - np.interp(np.log(at), np.log(fo), excess))
 
     def weigh(self, temperature_C: float, flow: float) -> Extrusion:
         """One extrusion of 100 mm, weighed."""
