@@ -1,5 +1,6 @@
 """Where delivered mass comes from: the simulated pan, a scale on a second port, or a person."""
 
+import math
 import re
 from collections import deque
 from collections.abc import Callable
@@ -174,8 +175,11 @@ def _compiled(pattern: str) -> re.Pattern[str]:
 
 
 def grams(text: str) -> float:
-    """A mass as scales and people write it, with point or comma."""
-    return float(text.replace(" ", "").replace(",", "."))
+    """A mass as scales and people write it, with point or comma; ValueError unless finite."""
+    mass_g = float(text.replace(" ", "").replace(",", "."))
+    if not math.isfinite(mass_g):
+        raise ValueError(f"not a finite number: {text!r}")
+    return mass_g
 
 
 class AskingScale:
@@ -213,9 +217,12 @@ class AskingScale:
             if not text:
                 return None
             try:
-                return grams(text)
+                mass_g = grams(text)
             except ValueError:
-                question = f"'{text}' is not a mass; {question}"
+                mass_g = -1.0
+            if mass_g > 0.0:
+                return mass_g
+            question = f"'{text}' is not a mass; mass of this extrusion in g (Enter: later)"
 
     def _asked(self, question: str) -> str:
         answer: Future[str] = Future()

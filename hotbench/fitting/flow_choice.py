@@ -78,7 +78,8 @@ def next_extrusion(
 
     First each temperature is climbed by 1.4 until 7 % is missing (later ones start from where the
     earlier ended), with a reference at half the flow; then the flow is taken whose weighing most
-    reduces the worst interval. Entries without a delivered amount are passed over.
+    reduces the worst interval. Entries without a delivered amount, or with one of zero or less, are
+    passed over.
     """
     extrusions = [item for item in extrusions_of(done) if _is_complete(item)]
     if len(extrusions) >= plan.weighings:
@@ -95,7 +96,7 @@ def next_extrusion(
 
 def _is_complete(extrusion: Extrusion) -> bool:
     amounts = (extrusion.delivered_mass_g, extrusion.delivered_mm, extrusion.bond_force_N)
-    return any(amount is not None for amount in amounts)
+    return any(amount is not None and amount > 0.0 for amount in amounts)
 
 
 def _clipped(flow: float, plan: FlowPlan) -> float:

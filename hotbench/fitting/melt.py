@@ -22,7 +22,7 @@ UNKNOWN_LOG_DEVIATION = 0.3
 
 CONTACT_SHARE = 1.35
 """How much more than the mean criterion's change of wall temperature poor wall contact can ask for:
-over 120 simulated hot ends at most 1.3 times."""
+over 120 simulated hot ends at most 1.23 times."""
 
 HeaterFlow = Callable[[float], float]
 """Flow in mm³/s at which the heater saturates, by temperature in °C."""

@@ -1,5 +1,6 @@
 """Evidence for the flow limit: from recorded extrusions to points of delivered ratio by flow."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -122,17 +123,19 @@ def melt_points(
     """Points of one kind of evidence from runs or from bare extrusions.
 
     kind: which evidence; None takes the first of mass, length, bond force that was recorded.
-    exclude: index of an extrusion to its reason; the reasons stay with the points. Filament
-    figures come from the runs unless given (bare extrusions: 1.75 mm, 1.24 g/cm³). Errors:
-    BadInput when runs of different filament are mixed or nothing was weighed.
+    exclude: index of an extrusion to its reason; the reasons stay with the points, and so do those
+    of entries of zero or less, which are left out. Filament figures come from the runs unless given
+    (bare extrusions: 1.75 mm, 1.24 g/cm³). Errors: BadInput when runs of different filament are
+    mixed or nothing was weighed.
     """
     extrusions = extrusions_of(source)
     evidence = _evidence(extrusions, kind)
     if limit_share is not None:
         evidence = replace(evidence, limit_share=_checked_share(limit_share))
     filament = _filament(source, material, filament_diameter_mm, filament_density_g_per_cm3)
-    kept = _kept(extrusions, evidence, exclude or {})
-    return _points(kept, evidence, filament, section_mm2, exclude or {})
+    left_out = {**_unusable(extrusions, evidence), **(exclude or {})}
+    kept = _kept(extrusions, evidence, left_out)
+    return _points(kept, evidence, filament, section_mm2, left_out)
 
 
 def extrusions_of(source: Sequence[Run] | Sequence[Extrusion]) -> list[Extrusion]:
@@ -188,6 +191,25 @@ def _filament(
     )
 
 
+def _unusable(extrusions: Sequence[Extrusion], evidence: Evidence) -> dict[int, str]:
+    """Entries of nothing, by index: they have no logarithm. Refused when there is nothing else."""
+    values = [getattr(item, evidence.column) for item in extrusions]
+    bad = {
+        index: f"{evidence.column} of {value:g} is no delivered amount"
+        for index, value in enumerate(values)
+        if value is not None and not (math.isfinite(value) and value > 0.0)
+    }
+    if bad and len(bad) == sum(value is not None for value in values):
+        first = min(bad)
+        raise BadInput(
+            f"{evidence.column} must be positive",
+            where=f"extrusion {first}",
+            value=values[first],
+            remedy="enter what was delivered, or leave it empty",
+        )
+    return bad
+
+
 def _kept(
     extrusions: Sequence[Extrusion], evidence: Evidence, exclude: Mapping[int, str]
 ) -> list[Extrusion]:
@@ -210,13 +232,12 @@ def _points(
 ) -> MeltPoints:
     values = np.array([getattr(item, evidence.column) for item in kept], dtype=np.float64)
     full = _full_amount(kept, evidence, filament, section_mm2)
-    bad = np.flatnonzero(~(values > 0.0) | ~np.isfinite(values) | ~(full > 0.0))
+    bad = np.flatnonzero(~(full > 0.0))
     if bad.size:
         raise BadInput(
-            f"{evidence.column} must be positive",
-            where=f"extrusion {int(bad[0])}",
-            value=float(values[bad[0]]),
-            remedy="leave it empty or exclude it with a reason",
+            "commanded amount or section must be positive",
+            where=f"point {int(bad[0])}",
+            value=float(full[bad[0]]),
         )
     return MeltPoints(
         evidence=evidence,

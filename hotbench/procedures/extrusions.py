@@ -30,6 +30,8 @@ STEADY = Settling(within_K=1.0, window_s=6.0, timeout_s=180.0)
 PRIME_REST_s = 3.0
 OFF_TARGET_K = 8.0
 TYPICAL_FLOW_mm3_per_s = 8.0
+EMPTY_IN_A_ROW = 2
+"""A second extrusion that gains nothing is no slip of the hand: feeding on would grind filament."""
 CLIMB = (0.3, 0.6, 0.8, 0.95, 1.1)
 
 
@@ -94,8 +96,11 @@ class ExtrudeTest(Procedure):
         )
 
     def execute(self, printer: PrinterPort) -> None:
-        """Shot by shot until the choice says it is done."""
-        history, at_C = list(self.done), math.nan
+        """Shot by shot until the choice says it is done; one that gained nothing is repeated.
+
+        FellShort when EMPTY_IN_A_ROW gain nothing; what was recorded stays, and can be taken up.
+        """
+        history, at_C, empty = list(self.done), math.nan, 0
         choose = self.next_flow or self._fixed()
         while len(history) < self.max_weighings and (shot := choose(history)) is not None:
             temperature_C, flow_mm3_per_s = shot
@@ -103,7 +108,14 @@ class ExtrudeTest(Procedure):
             if temperature_C != at_C:
                 self._prepare(printer, temperature_C)
                 at_C = temperature_C
-            history.append(self._extrude(printer, temperature_C, flow_mm3_per_s))
+            if (extrusion := self._extrude(printer, temperature_C, flow_mm3_per_s)) is not None:
+                history.append(extrusion)
+                empty = 0
+            elif (empty := empty + 1) == EMPTY_IN_A_ROW:
+                raise FellShort(
+                    f"the pan gained nothing {empty} times in a row at {flow_mm3_per_s:g} mm³/s: "
+                    "look for a blocked nozzle, stripped filament or a pan that is not weighed"
+                )
 
     @property
     def mm3_per_mm(self) -> float:
@@ -136,7 +148,8 @@ class ExtrudeTest(Procedure):
 
     def _extrude(
         self, printer: PrinterPort, temperature_C: float, flow_mm3_per_s: float
-    ) -> Extrusion:
+    ) -> Extrusion | None:
+        """The extrusion as recorded; None when the pan gained nothing."""
         moves.rest(printer, temperature_C, STEADY)
         before_g = self.scale.mass_g()
         self._check_ready(printer, temperature_C)
@@ -149,7 +162,15 @@ class ExtrudeTest(Procedure):
             commanded_mm3_per_s=flow_mm3_per_s,
             commanded_mm=self.length_mm,
         )
-        weighed = replace(extrusion, delivered_mass_g=gain_g(before_g, self.scale.mass_g()))
+        gained_g = gain_g(before_g, self.scale.mass_g())
+        if gained_g is not None and gained_g <= 0.0:
+            printer.note(
+                f"pan gained {gained_g:g} g at {flow_mm3_per_s:g} mm³/s: no mass is kept, "
+                "the extrusion is repeated"
+            )
+            printer.record_extrusion(extrusion)
+            return None
+        weighed = replace(extrusion, delivered_mass_g=gained_g)
         printer.record_extrusion(weighed)
         return weighed
 

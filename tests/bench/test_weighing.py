@@ -128,6 +128,19 @@ def test_an_empty_answer_means_later() -> None:
     assert scale.mass_g() is None
 
 
+@pytest.mark.parametrize("slip", ["0", "-0.2", "nan", "inf", "1e999", "0,0"])
+def test_what_is_no_mass_is_asked_again(slip: str) -> None:
+    answers, asked = iter([slip, "0.29"]), list[str]()
+
+    def ask(text: str) -> str:
+        asked.append(text)
+        return next(answers)
+
+    scale = AskingScale(ask)
+    assert [scale.mass_g(), scale.mass_g()] == [0.0, 0.29]
+    assert asked[1].startswith(f"'{slip}' is not a mass")
+
+
 def test_polls_while_a_person_thinks() -> None:
     polled = threading.Event()
     polls: list[int] = []

@@ -86,6 +86,15 @@ def test_entries_without_an_amount_are_passed_over() -> None:
     assert next_extrusion([empty], plan) == next_extrusion([], plan)
 
 
+@pytest.mark.parametrize("mass_g", [0.0, -0.01])
+def test_a_weighing_of_nothing_ends_no_session(mass_g: float) -> None:
+    plan = FlowPlan(temperatures_C=(220.0,), weighings=10, goal=0.0)
+    done = run(plan)[:8]
+    slipped = Extrusion(220.0, 9.0, 100.0, delivered_mass_g=mass_g)
+    assert next_extrusion([*done, slipped], plan) == next_extrusion(done, plan)
+    assert next_extrusion([slipped], plan) == next_extrusion([], plan)
+
+
 @pytest.mark.parametrize(
     "bad", [{"temperatures_C": ()}, {"temperatures_C": (200.0,), "lowest_mm3_per_s": 5.0}]
 )

@@ -220,6 +220,15 @@ def test_excluded_entries_keep_their_reason() -> None:
         fit_melt(extrusions, exclude={99: "none"})
 
 
+@pytest.mark.parametrize("mass_g", [0.0, -0.02, float("inf")])
+def test_one_entry_of_nothing_is_left_out_and_named(mass_g: float) -> None:
+    good = session(noise=0.01, seed=3)
+    fit = fit_melt([*good, Extrusion(220.0, 9.0, 100.0, delivered_mass_g=mass_g)])
+    assert fit.weighings == len(good)
+    assert fit.excluded == {len(good): f"delivered_mass_g of {mass_g:g} is no delivered amount"}
+    assert fit.limits == fit_melt(good).limits
+
+
 def test_lengths_are_evidence_too() -> None:
     lengths = [
         Extrusion(e.setpoint_C, e.commanded_mm3_per_s, 100.0, delivered_mm=100.0 * ratio)

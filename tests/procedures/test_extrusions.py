@@ -46,6 +46,59 @@ def test_samples_during_an_extrusion_carry_its_phase_and_flow(fake_printer) -> N
     assert printer.phases().index("prime 200") < printer.phases().index("extrude 200 6.0")
 
 
+class Slipping(Pan):
+    """A pan that shows nothing, or less than before, after some of the extrusions."""
+
+    def __init__(self, printer, slips: dict[int, float]) -> None:
+        super().__init__(printer)
+        self._slips, self._reads, self._before_g = slips, 0, 0.0
+
+    def mass_g(self) -> float | None:
+        shot, after = divmod(self._reads, 2)
+        self._reads += 1
+        if after and shot in self._slips:
+            return self._before_g + self._slips[shot]
+        self._before_g = super().mass_g() or 0.0
+        return self._before_g
+
+
+@pytest.mark.parametrize("gain", [0.0, -0.02])
+def test_a_pan_that_gained_nothing_is_weighed_again(fake_printer, gain: float) -> None:
+    printer = fake_printer()
+    scale = Slipping(printer, {1: gain})
+    run(
+        ExtrudeTest(temperatures_C=(200.0,), flows_mm3_per_s=(12.0,), scale=scale, **SHORT), printer
+    )
+    done = [(e.commanded_mm3_per_s, e.delivered_mass_g is None) for e in printer.extrusions]
+    assert done == [(6.0, False), (12.0, True), (12.0, False), (6.0, False)]
+    assert [n for n in printer.notes if f"pan gained {gain:g} g at 12" in n]
+
+
+def test_the_choice_never_sees_an_extrusion_that_gained_nothing(fake_printer) -> None:
+    seen: list[int] = []
+
+    def choose(history):
+        seen.append(len(history))
+        assert all(e.delivered_mass_g for e in history)
+        return (200.0, 6.0 + len(history)) if len(history) < 3 else None
+
+    printer = fake_printer()
+    scale = Slipping(printer, {0: 0.0, 2: -0.01})
+    run(ExtrudeTest(temperatures_C=(200.0,), next_flow=choose, scale=scale, **SHORT), printer)
+    assert seen == [0, 0, 1, 1, 2, 3]
+
+
+def test_nothing_twice_in_a_row_ends_the_session_with_its_record(fake_printer) -> None:
+    printer = fake_printer()
+    scale = Slipping(printer, {1: 0.0, 2: 0.0})
+    test = ExtrudeTest(temperatures_C=(200.0,), flows_mm3_per_s=(12.0,), scale=scale, **SHORT)
+    with pytest.raises(FellShort, match="gained nothing 2 times in a row at 12 mm³/s"):
+        run(test, printer)
+    assert len(printer.extrusions) == 3
+    assert printer.extrusions[0].delivered_mass_g is not None
+    assert printer.setpoint_C == 0.0
+
+
 def test_without_a_scale_masses_are_left_for_later(fake_printer) -> None:
     printer = fake_printer()
     run(ExtrudeTest(temperatures_C=(200.0,), flows_mm3_per_s=(12.0,), **SHORT), printer)
