@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hotbench.jobs.limits import FlowTable, Limits, SlewTable
+from hotbench.jobs.limits import FlowTable, HeaterFacts, Limits, SlewTable
 from hotbench.jobs.patterns import CommentPatterns
 from hotbench.jobs.rehearsal import rehearse
-from hotbench.jobs.schedule import plan_schedule
+from hotbench.jobs.schedule import expect, plan_schedule
 from hotbench.jobs.timeline import read_timeline
 from hotbench.jobs.wishes import Wish, Wishes
 
@@ -34,6 +34,8 @@ def limits() -> Limits:
         lag_s=2.0,
         low_C=190.0,
         high_C=250.0,
+        heater=HeaterFacts("two-node", {}, 25.0),
+        trail_s=5.0,
     )
 
 
@@ -70,7 +72,7 @@ def chunks(text: bytes, size: int = 1 << 22) -> Iterator[bytes]:
 def whole(text: bytes) -> None:
     job = read_timeline(chunks(text), PATTERNS)
     rehearse(job, limits())
-    plan_schedule(job, limits(), WISHES)
+    expect(plan_schedule(job, limits(), WISHES), limits())
 
 
 @pytest.fixture(scope="module", autouse=True)
