@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from hotbench.bench.extruded import left_out_table, strain_tables
 from hotbench.bench.tables import Table, number, quantity_cells
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
@@ -32,6 +33,7 @@ class NamedMelt:
     hot_end: str
     nozzle: str
     fit: MeltFit
+    runs: tuple[Run, ...] = ()
 
     @property
     def label(self) -> str:
@@ -70,7 +72,7 @@ def _fits(runs: Sequence[Run], refused: Refused) -> Iterator[NamedMelt]:
     ]
     for kind in kinds or [None]:
         try:
-            yield NamedMelt(info.hot_end, info.nozzle, fit_melt(runs, kind=kind))
+            yield NamedMelt(info.hot_end, info.nozzle, fit_melt(runs, kind=kind), tuple(runs))
         except BadInput as error:
             refused(f"melt ({kind})" if kind else "melt", error)
 
@@ -162,13 +164,27 @@ def _even_surface(fit: MeltFit) -> Iterator[p.EvenSurface]:
 
 
 def tables(melts: Sequence[NamedMelt], heater: HeaterFlow | None) -> list[Table]:
-    """Governing limits, minimum temperatures, even surface, and several fits side by side."""
+    """Governing limits, minimum temperatures, even surface, and several fits side by side.
+
+    Then what each extrusion asked of the heater, and which weighings were left out.
+    """
     shown: list[Table] = []
     for named in melts:
         shown += _section_tables(named.label, section(named, heater))
     if len(melts) > 1:
         shown.append(comparison(melts))
-    return shown
+    return [*shown, *_record_tables(melts)]
+
+
+def _record_tables(melts: Sequence[NamedMelt]) -> Iterator[Table]:
+    """Each set of runs once, however many kinds of evidence were fitted to it."""
+    groups: dict[tuple[str, ...], tuple[tuple[Run, ...], dict[int, str]]] = {}
+    for named in melts:
+        names = tuple(run.info.run_id for run in named.runs)
+        groups.setdefault(names, (named.runs, {}))[1].update(named.fit.excluded)
+    for runs, excluded in groups.values():
+        yield from strain_tables(runs)
+        yield from left_out_table(runs, excluded)
 
 
 def _section_tables(label: str, melt: p.Melt) -> Iterator[Table]:

@@ -1,6 +1,7 @@
 """Weighings entered after a run was closed: filled in, replaced, undone, rejected with a reason."""
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,7 +26,9 @@ from hotbench.store.tables import read_extrusions, read_samples
 
 Values = Mapping[int, float | None]
 NUMBER_COLUMN = "extrusion"
-REJECTED = "rejected: "
+REJECTED, UNDONE = "rejected: ", "undone"
+NOTED = re.compile(r"(?P<column>\w+) (?P<reason>.*); extrusion (?P<values>\d+: .*)", re.DOTALL)
+VALUES_NOTED = re.compile(r"(\d+): (\S+) -> \S+")
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,22 @@ def rejected(folder: Path) -> dict[tuple[str, int], Change]:
     return found
 
 
+def rejections_noted(events: Sequence[Event]) -> dict[tuple[str, int], tuple[str, str]]:
+    """Rejections that stand, told from a run's notes: the value that was there, and the reason."""
+    changes: dict[tuple[str, int], list[tuple[str, str]]] = {}
+    for event in events:
+        match = NOTED.match(event.text) if event.kind == "note" else None
+        if match is None or match["column"] not in MEASURED:
+            continue
+        for n, before in VALUES_NOTED.findall(match["values"]):
+            own = changes.setdefault((match["column"], int(n)), [])
+            if match["reason"] != UNDONE:
+                own.append((before, match["reason"]))
+            elif own:
+                own.pop()
+    return {key: own[-1] for key, own in changes.items() if own and own[-1][1].startswith(REJECTED)}
+
+
 def restore(folder: Path, extrusion: int, *, column: str = "delivered_mass_g") -> None:
     """Give a rejected value back; BadInput when the extrusion is not rejected."""
     _check_column(column)
@@ -132,7 +151,7 @@ def undo(folder: Path) -> Change:
             raise BadInput("no weighing to undo", where=folder)
         last = Change.of(history.pop())
         undone.append(last)
-        return [Change(last.column, last.after, last.before, "undone")]
+        return [Change(last.column, last.after, last.before, UNDONE)]
 
     _rewrite(Path(folder), changes, remember=False)
     return undone[0]
