@@ -15,6 +15,7 @@ from hotbench.jobs.words import IntArray
 MAX_STAGES = 50_000
 KNOTS = 64
 FREE = -1
+_ROUNDING_S = 1e-9
 
 
 @dataclass(frozen=True)
@@ -142,7 +143,7 @@ def with_gaps(
     """Empty stages between bands: (first step, role, role due at the start, least time) of all.
 
     Wherever the band changes comes a free stage for the ramp. A bound stretch wants its band
-    reached settle_s early: in the free stages before it where they last that long or the band
+    reached settle_s early: in the free stages before it where they last longer or the band
     before them overlaps its own (there is no time to leave it), else by an empty stage of settle_s
     within its own band.
     """
@@ -155,7 +156,8 @@ def with_gaps(
         if j > 0 and own != bands[j - 1]:
             first[count], role[count] = starts[j], FREE
             count += 1
-            if own != FREE and (free_s >= settle_s or not _apart(before, own, low_C, high_C)):
+            roomy = free_s > settle_s + _ROUNDING_S
+            if own != FREE and (roomy or not _apart(before, own, low_C, high_C)):
                 early[count - 1] = own
                 _claim(role, early, lasts_s, count - 1, settle_s)
             elif own != FREE:

@@ -54,3 +54,13 @@ def test_free_time_serves_to_settle_where_there_is_enough() -> None:
     _, early, hold_s = gaps([1, FREE, FREE, FREE, 0], settle_s=8.0)
     assert max(hold_s) == 0.0
     assert early.count(0) == 3
+
+
+@pytest.mark.parametrize("settle_s", [0.0, 4.0, 8.0])
+def test_free_time_of_just_the_rest_leaves_none_for_the_ramp(settle_s: float) -> None:
+    """Else the node between both bands would have to lie in both."""
+    free = [FREE] * round(settle_s / 4.0)
+    role, early, hold_s = gaps([1, *free, 0], settle_s)
+    assert all(due == FREE for due in early)
+    assert role.count(0) == 2
+    assert max(hold_s) == settle_s

@@ -82,9 +82,10 @@ class Machine:
         delta = {}
         for axis in "XYZE":
             value = words.get(axis, 0.0) * self.unit
-            held = self.relative_e if axis == "E" else self.relative
-            delta[axis] = value if held or axis not in words else value - self.at[axis]
-            self.at[axis] += delta[axis]
+            relative = self.relative_e if axis == "E" else self.relative
+            stands = relative or axis not in words
+            delta[axis] = value if stands else value - self.at[axis]
+            self.at[axis] = self.at[axis] + value if stands else value
         length = math.hypot(delta["X"], delta["Y"], delta["Z"])
         if self.motion > 1:
             length = math.hypot(self.sweep(words, delta), delta["Z"])
