@@ -26,7 +26,11 @@ from hotbench.store.reader import read_run
 
 Fit = TypeVar("Fit")
 LADDERS = frozenset({"ramp", "jump", "repeat"})
-"""Procedures whose runs judge the controller; the heater model is fitted to the others."""
+"""Procedures whose ramps, jumps and dips tell what the controller tolerates."""
+NOT_FOR_HEATER = LADDERS | {"verify", "relay", "extrude"}
+"""Runs that judge the controller, or whose filament draws heat that the heater model has no
+number for before its balance: fitted, or held out to choose the model, they mislead."""
+NONE_TO_FIT = "they only judge the controller; record step"
 QUANTITY_HEADS = ("quantity", "value", "95 % interval", "unit", "basis")
 NUMERIC = frozenset({1, 2})
 
@@ -112,7 +116,7 @@ class Analysis:
     def raise_if_nothing_identified(self) -> None:
         """FellShort when no model could be fitted."""
         if not (self.heater or self.slew or self.melt or self.jumps or self.repetition):
-            reasons = "; ".join(f"{gap.what}: {gap.why}" for gap in self.gaps)
+            reasons = "; ".join(f"{gap.what}: {gap.why}" for gap in self.gaps) or NONE_TO_FIT
             raise FellShort(f"nothing could be identified from these runs: {reasons}")
 
 
@@ -172,7 +176,7 @@ def _attempt(what: str, gaps: list[Gap], fit: Callable[[], Fit | None]) -> Fit |
 
 
 def _heater(runs: Sequence[Run], options: FitOptions, progress: Step) -> HeaterFit | None:
-    own = [run for run in runs if run.info.procedure not in {*LADDERS, "extrude"}]
+    own = [run for run in runs if run.info.procedure not in NOT_FOR_HEATER]
     if not own:
         return None
     fit = fit_heater(

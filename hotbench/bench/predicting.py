@@ -225,11 +225,12 @@ def _extra_K(resumes_K: float) -> float:
 def resumption_of(heater: HeaterFit, runs: Sequence[Run]) -> Resumption | None:
     """From the recorded dips' way down against the heater-off prediction; None without any."""
     found = [
-        _resumes_K(heater, dip, down.value) / hold_duty(heater, dip.from_C, dip.fan) ** DUTY_POWER
+        _resumes_K(heater, dip, down.value) / holding**DUTY_POWER
         for run in runs
         for dip in recorded_dips(run)
         if dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K
         and (down := time_down(run, dip, run.temperature_C)) is not None
+        and (holding := hold_duty(heater, dip.from_C, dip.fan))
     ]
     known = [value for value in found if np.isfinite(value)]
     return Resumption(float(np.median(known))) if known else None
@@ -253,9 +254,10 @@ def _resumes_K(heater: HeaterFit, dip: RecordedDip, down_s: float) -> float:
 
 def _led(heater: HeaterFit, spec: DipSpec, resumption: Resumption | None) -> DipSpec:
     """The dip whose heater-off fall takes as long as the controlled one."""
-    if resumption is None:
+    holding = hold_duty(heater, spec.from_C, spec.fan)
+    if resumption is None or holding is None:
         return spec
-    extra_K = resumption.extra_K(hold_duty(heater, spec.from_C, spec.fan))
+    extra_K = resumption.extra_K(holding)
     return replace(spec, within_down_K=spec.within_down_K - extra_K)
 
 
@@ -312,23 +314,31 @@ def _stretched(fastest: Quantity, stretch: tuple[float, float] | None) -> Quanti
 
 
 def heater_flow(heater: HeaterFit) -> Callable[[float], float] | None:
-    """Flow at which the heater saturates, by temperature; None where no load was measured."""
+    """Flow at which the heater saturates, by temperature.
+
+    None where the load or the holding duty is not known.
+    """
     values = heater.values
-    if heater.load_per_flow is None or not values.get("load_per_mm3"):
+    if heater.load_per_flow is None or not values.get("load_per_mm3") or not heater.hold_duty:
         return None
     load = values["load_per_mm3"]
 
     def saturates_at(temperature_C: float) -> float:
         rise_K = temperature_C - heater.ambient.value
-        holding = hold_duty(heater, temperature_C)
+        holding = hold_duty(heater, temperature_C) or 0.0
         power = values["heating_K_per_s"] * (1.0 - values.get("falloff_per_K", 0.0) * rise_K)
         return max(FULL_DUTY - holding, 0.0) * power / (load * rise_K)
 
     return saturates_at
 
 
-def hold_duty(heater: HeaterFit, temperature_C: float, fan: float = 0.0) -> float:
-    """Duty that holds a temperature; at a fan setting that is not stated, that of the nearest."""
+def hold_duty(heater: HeaterFit, temperature_C: float, fan: float = 0.0) -> float | None:
+    """Duty that holds a temperature; at a fan setting that is not stated, that of the nearest.
+
+    None where the fit tells no holding duty at all.
+    """
+    if not heater.hold_duty:
+        return None
     nearest = min({r.figure.fan for r in heater.hold_duty}, key=lambda at: abs(at - fan))
     rows = [
         (r.figure.temperature_C, r.quantity.value)

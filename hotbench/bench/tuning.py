@@ -37,6 +37,7 @@ FIGURE_HEADS = (
     "settles / s",
     "flow sag / K",
 )
+NOT_KNOWN = "not known: record extrude"
 HALF_LIMIT = 0.5
 ROOM_C = 25.0
 UNKNOWN_LOAD_DUTY = 0.1
@@ -120,7 +121,7 @@ def tune_file(file: Path, *, rule: str = ROBUST, out: Path | None = None, **stat
         "sample_time_s": point.scenario.sample_s,
         "per_sample": options.per_sample,
         "hold_duty": point.operating.duty,
-        "feedforward_flow_duty_per_mm3_per_s": point.flow_duty_per_mm3_per_s,
+        "feedforward_flow_duty_per_mm3_per_s": point.flow_duty_per_mm3_per_s or None,
         "feedforward_ramp_duty_per_K_per_s": ramp_duty(point.operating.process),
         "scenario": point.scenario,
         "rules": [_plain(row, options, point) for row in rows],
@@ -242,9 +243,10 @@ def _tables(rows: Sequence[Tuned], point: Point, options: TuneOptions) -> tuple[
 
 def _forward_table(point: Point, full_scale: float) -> Table:
     """Duty that is known beforehand, for the board's full duty."""
+    flow = point.flow_duty_per_mm3_per_s
     rows = (
         ("duty that holds", number(full_scale * point.operating.duty)),
-        ("add per mm³/s extruded", number(full_scale * point.flow_duty_per_mm3_per_s)),
+        ("add per mm³/s extruded", number(full_scale * flow) if flow else NOT_KNOWN),
         ("add per K/s of ramp", number(full_scale * ramp_duty(point.operating.process))),
     )
     return Table(f"feed-forward for full duty {full_scale:g}", ("", "duty"), rows, frozenset({1}))

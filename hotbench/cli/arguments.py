@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 import click
 
+from hotbench.bench.names import check_port, check_printer
 from hotbench.core.errors import BadInput, nearest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -83,6 +84,16 @@ class Existing(click.Path):
         return path
 
 
+def _refused_early(check: Callable[[str], None]) -> Callable[[Any, Any, str], str]:
+    """A callback that checks a value and hands it on."""
+
+    def checked(_ctx: Any, _param: Any, value: str) -> str:
+        check(value)
+        return value
+
+    return checked
+
+
 RUN_FOLDER = Existing("not a run folder: no such folder")
 FILE = Existing("no such file")
 JOB_FILE = Existing("cannot be read: no such file")
@@ -156,7 +167,11 @@ def options(*decorators: Callable[[Function], Function]) -> Callable[[Function],
 as_json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 runs_argument = click.argument("runs", nargs=-1, required=True, type=RUN_FOLDER)
 printer_option = click.option(
-    "--printer", default="swift-sleeve", show_default=True, help="Which simulated printer."
+    "--printer",
+    default="swift-sleeve",
+    show_default=True,
+    callback=_refused_early(check_printer),
+    help="Which simulated printer.",
 )
 seed_option = click.option(
     "--seed", type=SEED, default=1, show_default=True, help="Seed of all randomness."
@@ -177,6 +192,7 @@ port_options = options(
     click.option(
         "--port",
         required=True,
+        callback=_refused_early(check_port),
         help="Device, socket://host:port, rfc2217://host:port or sim:NAME.",
     ),
     click.option(

@@ -35,6 +35,28 @@ def test_each_run_serves_its_fit(analysis: Analysis) -> None:
     assert {residual.run_id for residual in analysis.heater.residuals} == {HOSTILE}
 
 
+@pytest.mark.parametrize("procedure", ["verify", "relay", "jump", "repeat"])
+def test_runs_that_judge_the_controller_stay_out_of_the_heater_fit(
+    procedure: str, analysis: Analysis
+) -> None:
+    """With filament and held out, such a run chose a model of one node at 3 K."""
+    step, _, melt = analysis.runs
+    info = replace(melt.info, run_id="judging", procedure=procedure)
+    judging = replace(melt, info=info, phase=np.full(len(melt), "validate flow step 220 6"))
+    found = analyse_runs([step, judging], analysis.options)
+    assert found.heater is not None
+    assert analysis.heater is not None
+    assert found.heater.candidates == analysis.heater.candidates
+    assert found.heater.validation == analysis.heater.validation
+
+
+def test_judging_runs_alone_say_what_to_record() -> None:
+    samples = [Sample(0.1 * i, 200.0 + 0.1 * i, duty=0.5, fan=0.0) for i in range(50)]
+    alone = Run.from_samples(RunInfo(run_id="relay", procedure="relay", created=""), samples)
+    with pytest.raises(FellShort, match="only judge the controller; record step"):
+        analyse_runs([alone]).raise_if_nothing_identified()
+
+
 def test_the_fit_as_json(analysis: Analysis) -> None:
     facts = analysis.plain()
     json.dumps(facts, allow_nan=False)
@@ -64,7 +86,7 @@ def test_nothing_identified() -> None:
     found = analyse_runs([idle])
     assert found.heater is None
     assert found.gaps
-    with pytest.raises(FellShort, match="the log holds no power"):
+    with pytest.raises(FellShort, match="neither heating nor cooling"):
         found.raise_if_nothing_identified()
 
 

@@ -1,5 +1,7 @@
 """Dips as the profile states them: what the board's controller adds on the way down."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -8,7 +10,7 @@ from scipy.integrate import quad
 
 from hotbench.bench.analysis import Analysis
 from hotbench.bench.dips import recorded_dips, time_down
-from hotbench.bench.predicting import Resumption, dip_rows, hold_duty, resumption_of
+from hotbench.bench.predicting import Resumption, dip_rows, heater_flow, hold_duty, resumption_of
 from hotbench.models.dips import WITHIN_DOWN_K
 
 
@@ -73,3 +75,12 @@ def test_hold_duty_follows_the_nearest_known_fan(analysis: Analysis) -> None:
     assert hold_duty(heater, 200.0, 0.9) == blown
     rises = [hold_duty(heater, float(at)) for at in np.linspace(150.0, 220.0, 8)]
     assert rises == sorted(rises)
+
+
+def test_without_a_holding_duty_what_rests_on_it_is_not_known(analysis: Analysis) -> None:
+    assert analysis.heater is not None
+    heater = replace(analysis.heater, hold_duty=())
+    assert hold_duty(heater, 200.0) is None
+    assert heater_flow(heater) is None
+    assert resumption_of(heater, analysis.runs) is None
+    assert dip_rows(heater, analysis.runs)

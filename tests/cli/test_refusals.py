@@ -6,6 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from hotbench.bench.names import SIMULATED_PRINTERS
+from hotbench.sim.printers import PRINTERS
+
 HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "numba", "lmfit", "pydantic", "rich")
 REFUSED = """
 import sys
@@ -13,6 +16,10 @@ from hotbench.cli import run
 code = run(sys.argv[1:])
 print(code, *sorted(set(sys.modules) & set({heavy!r})))
 """
+
+
+def test_names_of_printers_are_those_of_the_simulator() -> None:
+    assert sorted(PRINTERS) == list(SIMULATED_PRINTERS)
 
 
 @pytest.mark.parametrize(
@@ -24,6 +31,10 @@ print(code, *sorted(set(sys.modules) & set({heavy!r})))
         (["rehearse", "gone.gcode", "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", __file__, "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", "gone.gcode", "--profile", __file__], "gone.gcode: cannot be read"),
+        (["record", "step", "--port", "sim:NOBODY", "--out", "x"], "unknown key 'NOBODY'"),
+        (["check", "--port", "sim:plain-blok"], "did you mean 'plain-block'?"),
+        (["demo", "--printer", "NOBODY"], "known: long-melt, plain-block, swift-sleeve"),
+        (["sim", "--printer", "NOBODY"], "simulated printer: unknown key 'NOBODY'"),
     ],
 )
 def test_nothing_heavy_is_loaded_for_it(arguments: list[str], told: str, tmp_path: Path) -> None:
