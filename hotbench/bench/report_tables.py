@@ -21,6 +21,7 @@ MEANINGS: Mapping[str, str] = {
     "exchange_per_s": "exchange with the parts behind",
     "capacity_ratio": "heat capacity in front over behind",
     "far_fan_loss_per_s": "loss of the parts behind to the full fan",
+    "far_loss_ratio": "loss of the parts behind over that in front",
     "sensor_lag_s": "lag of the sensor",
     "dead_time_s": "dead time",
     "load_per_mm3": "cooling by the filament",

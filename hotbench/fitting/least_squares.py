@@ -72,15 +72,17 @@ def minimise(
     for name, value, (low, high) in zip(names, start, bounds, strict=True):
         params.add(name, value=value, min=low, max=high)
     memory = _Memory(evaluate, names)
-    fit = lmfit.Minimizer(memory.residual, params, calc_covar=False).minimize(
-        method="least_squares",
-        jac=memory.jacobian,
-        x_scale="jac",
-        ftol=tolerance,
-        xtol=max(0.01 * tolerance, FINEST),
-        gtol=max(1e-4 * tolerance, FINEST),
-        max_nfev=evaluations,
-    )
+    # lmfit adds standard errors unasked; on a matrix on the brink they are NaN, and unused.
+    with np.errstate(invalid="ignore"):
+        fit = lmfit.Minimizer(memory.residual, params, calc_covar=False).minimize(
+            method="least_squares",
+            jac=memory.jacobian,
+            x_scale="jac",
+            ftol=tolerance,
+            xtol=max(0.01 * tolerance, FINEST),
+            gtol=max(1e-4 * tolerance, FINEST),
+            max_nfev=evaluations,
+        )
     at = np.array([fit.params[name].value for name in names])
     return Minimum(at, memory.at(at).cost, memory.evaluations, bool(fit.success))
 

@@ -121,7 +121,7 @@ def test_the_contract_of_commands() -> None:
     first_words = {path[0] for path in commands(app)}
     assert first_words == {
         "demo", "sim", "ports", "check", "record", "import", "fit", "profile",
-        "compare", "tune", "rehearse", "report", "runs",
+        "compare", "tune", "rehearse", "report", "runs", "survey", "units", "weigh",
     }  # fmt: skip
 
 
