@@ -98,15 +98,24 @@ def _delivered(shot: Extrusion) -> str:
     return ", ".join(told) or "-"
 
 
-def left_out_table(runs: Sequence[Run], excluded: Mapping[int, str]) -> Iterator[Table]:
-    """Rejected entries and those the fit left out, by run and number from 1, with their reasons."""
+def left_out_table(
+    runs: Sequence[Run], excluded: Mapping[str, Mapping[int, str]]
+) -> Iterator[Table]:
+    """Rejected entries and those the fits left out, by run and number from 1, with their reasons.
+
+    excluded: by kind of evidence, the index over all the runs' extrusions to the reason.
+    """
     rows = [
         (run.info.run_id, str(n), _evidence(column), value, reason.removeprefix(REJECTED))
         for run in runs
         for (column, n), (value, reason) in rejections_noted(run.events).items()
     ]
     places = [(run.info.run_id, str(n)) for run in runs for n in range(1, len(run.extrusions) + 1)]
-    rows += [(*places[i], "", "", why) for i, why in sorted(excluded.items()) if i < len(places)]
+    rows += [
+        (*places[i], kind, "", why)
+        for kind, reasons in excluded.items()
+        for i, why in sorted(reasons.items())
+    ]
     if rows:
         heads = ("run", "extrusion", "evidence", "value", "why")
         yield Table("weighings left out", heads, tuple(rows), frozenset({1, 3}))

@@ -1,7 +1,7 @@
 """Melt fits of several hot ends, nozzles and materials as profile sections and tables."""
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from hotbench.bench.extruded import left_out_table, strain_tables
@@ -178,10 +178,10 @@ def tables(melts: Sequence[NamedMelt], heater: HeaterFlow | None) -> list[Table]
 
 def _record_tables(melts: Sequence[NamedMelt]) -> Iterator[Table]:
     """Each set of runs once, however many kinds of evidence were fitted to it."""
-    groups: dict[tuple[str, ...], tuple[tuple[Run, ...], dict[int, str]]] = {}
+    groups: dict[tuple[str, ...], tuple[tuple[Run, ...], dict[str, Mapping[int, str]]]] = {}
     for named in melts:
         names = tuple(run.info.run_id for run in named.runs)
-        groups.setdefault(names, (named.runs, {}))[1].update(named.fit.excluded)
+        groups.setdefault(names, (named.runs, {}))[1][named.fit.evidence] = named.fit.excluded
     for runs, excluded in groups.values():
         yield from strain_tables(runs)
         yield from left_out_table(runs, excluded)

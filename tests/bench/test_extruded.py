@@ -94,7 +94,13 @@ def test_rejected_and_useless_weighings_are_shown_with_their_reasons(tmp_path: P
     assert rejected[:3] == ("melt", "4", "delivered mass")
     assert float(rejected[3]) == pytest.approx(value)
     assert rejected[4] == "strand stuck; pulled off by hand"
-    assert useless == ("melt", "6", "", "", "delivered_mass_g of 0 is no delivered amount")
+    assert useless == (
+        "melt",
+        "6",
+        "delivered mass",
+        "",
+        "delivered_mass_g of 0 is no delivered amount",
+    )
 
 
 def test_only_rejections_that_stand_are_told_from_the_notes(tmp_path: Path) -> None:

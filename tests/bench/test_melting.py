@@ -169,6 +169,47 @@ def test_the_report_shows_them_side_by_side() -> None:
     assert "about 11 K" in page
 
 
+def test_every_temperature_by_flow_states_its_interval() -> None:
+    (named,) = fitted(recorded("a"))
+    melted = section(named, None)
+    for row in (*melted.minimum_temperature, *melted.even_surface):
+        assert row.low_C is not None
+        assert row.high_C is not None
+        assert row.low_C <= row.temperature_C <= row.high_C
+    floors = [row.low_C for row in melted.minimum_temperature if row.validity == FLOOR]
+    assert set(floors) <= {named.fit.feed_C}
+    even = next(table for table in tables([named], None) if table.caption.startswith("even"))
+    assert even.heads == ("mm³/s", "°C", "interval", "")
+    assert all("to" in row[2] for row in even.rows)
+
+
+def test_pictures_have_a_text_and_say_how_steep_the_limit_is() -> None:
+    found = fitted(recorded("a"), recorded("b", 1.8, hot_end="long"))
+    pictures = list(flow_pictures(found))
+    assert [shown.title.split(":")[0] for shown in pictures] == [
+        "Temperature by flow",
+        "Temperature by flow",
+        "Flow limits side by side",
+    ]
+    assert STEEPNESS in pictures[0].caption
+    assert len(list(flow_pictures(found[:1]))) == 1
+
+
+def test_two_kinds_of_evidence_show_their_left_out_entries_once() -> None:
+    from dataclasses import replace
+
+    run = recorded("a", bonds=True)
+    shots = [replace(run.extrusions[0], delivered_mass_g=0.0, bond_force_N=0.0)]
+    shots += run.extrusions[1:]
+    melts = fitted(replace(run, extrusions=shots))
+    left_out = [table for table in tables(melts, None) if table.caption == "weighings left out"]
+    assert len(left_out) == 1
+    assert [row[:3] for row in left_out[0].rows] == [
+        ("a", "1", "delivered mass"),
+        ("a", "1", "bond force"),
+    ]
+
+
 def test_sections_are_given_for_all_pulled_samples_or_none() -> None:
     run = recorded("a", bonds=True)
     from dataclasses import replace
