@@ -184,13 +184,16 @@ class _Nodes:
     far_exchange: float
 
     def far_K(self, near_K: float) -> float:
-        """The far node in balance: what the exchange brings, it loses."""
+        """The far node in balance: what the exchange brings, it loses. BadInput if it gains."""
         if self.far_exchange == 0.0:
             return near_K
 
         def surplus(x: float) -> float:
             return self.far_exchange * (near_K - x) - self.far.at(x)
 
+        if surplus(near_K) * near_K > 0.0:
+            remedy = "give losses, and their growth, that are not below zero"
+            raise BadInput("the air would heat the far node", where="heater model", remedy=remedy)
         return float(brentq(surplus, min(0.0, near_K), max(0.0, near_K), xtol=1e-12))
 
     def lost(self, near_K: float, far_K: float) -> float:

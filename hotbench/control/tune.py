@@ -13,7 +13,9 @@ from hotbench.control.robust import Aims, filtered, robust_gains
 from hotbench.control.rules import RULES
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.quantity import Quantity
+from hotbench.models.heater import PARAMETERS
 
+_DECLARED = {parameter.name: parameter for parameter in PARAMETERS.values()}
 _LAGS = ("sensor_lag_s", "dead_time_s")
 _POWER = "heating_K_per_s"
 LAG_DOUBT = 0.6
@@ -144,12 +146,20 @@ def _ends_alone(
     nominal: Mapping[str, float], parameters: Mapping[str, Quantity]
 ) -> list[dict[str, float]]:
     return [
-        {**nominal, name: end}
+        {**nominal, name: _possible(name, end)}
         for name, quantity in parameters.items()
         if name not in _LAGS
         for end in (quantity.low, quantity.high)
         if end is not None
     ]
+
+
+def _possible(name: str, end: float) -> float:
+    """An interval's end within what physics allows; a loss does not fall as it gets hotter."""
+    declared = _DECLARED.get(name)
+    if declared is None or declared.logarithmic:
+        return end
+    return min(max(end, declared.low), declared.high)
 
 
 def _lags(

@@ -193,3 +193,33 @@ def test_ends_that_cannot_hold_the_temperature_are_left_out(sleeve: dict[str, fl
     weak = {**parameters, "heating_K_per_s": known(1.0)}
     with pytest.raises(BadInput, match="cannot hold"):
         heater_processes("two-node", weak, **at)
+
+
+def test_an_interval_that_leaves_physics_is_cut_to_it(sleeve: dict[str, float]) -> None:
+    """A poorly known growth of the loss may reach below zero, where the air would heat."""
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    growth = Quantity(
+        value=sleeve["loss_growth_per_K"], unit="1/K", low=-0.02, high=0.02, confidence=0.95,
+        basis="fitted",
+    )  # fmt: skip
+    cut = Quantity(
+        value=growth.value, unit="1/K", low=0.0, high=0.02, confidence=0.95, basis="fitted"
+    )
+    found, expected = (
+        heater_processes(
+            "two-node", {**{n: bare(v) for n, v in sleeve.items()}, "loss_growth_per_K": q}, **at
+        )
+        for q in (growth, cut)
+    )
+    assert found == expected
+
+
+def bare(value: float) -> Quantity:
+    return Quantity(value=value, unit="", basis="fitted")
+
+
+def test_a_loss_below_zero_is_bad_input(sleeve: dict[str, float]) -> None:
+    at = {"temperature_C": 220.0, "ambient_C": 23.0}
+    impossible = {**sleeve, "loss_growth_per_K": -0.02}
+    with pytest.raises(BadInput, match="the air would heat the far node"):
+        heater_processes("two-node", {n: bare(v) for n, v in impossible.items()}, **at)
