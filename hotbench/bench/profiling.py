@@ -16,7 +16,7 @@ from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit
 from hotbench.profile import types as p
-from hotbench.profile.check import check, refused
+from hotbench.profile.check import brief, check, refused
 from hotbench.profile.provenance import disagreements, provenance
 from hotbench.profile.summary import HeadlineRow, headline, unidentified
 from hotbench.profile.walk import Entry, entries
@@ -79,7 +79,7 @@ def check_file(file: Path, runs_folder: Path | None) -> Result:
     profile = read_profile(file)
     findings = check(profile)
     differing = disagreements(profile.provenance, _found(runs_folder)) if runs_folder else []
-    lines = [*(finding.line for finding in findings), *differing]
+    lines = [*brief(findings), *differing]
     short = refused(findings) or bool(differing)
     caption = f"{file}: {'refused' if short else 'accepted'}"
     shown = lines_table(caption, "finding", lines or ["nothing to remark"])

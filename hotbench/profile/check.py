@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain, pairwise
 from typing import Literal
@@ -34,6 +34,8 @@ PLAUSIBLE_AMBIENT_C = (-20.0, 60.0)
 STALE_DAYS = 365
 # Common practice, no source: beyond these a loop rings; 2.0 is the usual upper choice of Ms.
 SENSITIVITY_MOST = 2.0
+SINGLY = 2
+"""Rows with the same warning that still get a line each; refusals always do."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,23 @@ def check(
     if today is not None:
         findings += _stale(profile, today, stale_days)
     return sorted(findings, key=lambda finding: finding.severity != "refuse")
+
+
+def brief(findings: Iterable[Finding]) -> list[str]:
+    """The findings as lines, what is said of more than SINGLY rows on one line with their count."""
+    together: dict[Finding, list[str]] = {}
+    for finding in findings:
+        together.setdefault(replace(finding, where=""), []).append(finding.where)
+    return [line for said, rows in together.items() for line in _lines(said, rows)]
+
+
+def _lines(said: Finding, rows: list[str]) -> Iterator[str]:
+    if said.severity == "refuse" or len(rows) <= SINGLY:
+        yield from (replace(said, where=row).line for row in rows)
+    else:
+        yield replace(
+            said, where=f"{len(rows)} numbers", text=f"{said.text}: {'; '.join(rows)}"
+        ).line
 
 
 def refused(findings: Iterable[Finding]) -> bool:

@@ -2,11 +2,13 @@
 
 from collections.abc import Callable
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from hotbench.profile.check import Finding, check, refused
+from hotbench.profile.check import SINGLY, Finding, brief, check, refused
 from hotbench.profile.types import MachineProfile
 
 Change = Callable[[dict[str, Any]], object]
@@ -148,3 +150,27 @@ def test_a_finding_reads_as_one_line() -> None:
 def test_a_bare_profile_needs_no_runs(plain: dict[str, Any]) -> None:
     bare = {"machine": {"name": "x"}, "provenance": {**plain["provenance"], "runs": []}}
     assert check(MachineProfile.model_validate(bare)) == []
+
+
+def warned(rows: list[str], severity: Literal["refuse", "warn"] = "warn") -> list[Finding]:
+    return [Finding(severity, row, "extrapolated") for row in rows]
+
+
+def test_rows_with_the_same_warning_share_a_line_with_their_count() -> None:
+    rows = [f"slew[heating, {at} °C]" for at in (180, 200, 220)]
+    other = Finding("warn", "machine.simulated", "figures come from a simulated printer")
+    (shared, alone) = brief([*warned(rows), other])
+    assert shared.startswith("warn: 3 numbers: extrapolated: slew[heating, 180 °C]; ")
+    assert all(row in shared for row in rows)
+    assert alone == other.line
+
+
+@given(count=st.integers(0, 12), severity=st.sampled_from(["refuse", "warn"]))
+def test_no_row_is_lost_and_refusals_keep_a_line_each(
+    count: int, severity: Literal["refuse", "warn"]
+) -> None:
+    found = warned([f"row[{i}]" for i in range(count)], severity)
+    lines = brief(found)
+    assert all(any(finding.where in line for line in lines) for finding in found)
+    single = severity == "refuse" or count <= SINGLY
+    assert len(lines) == (count if single else 1)
