@@ -72,7 +72,7 @@ def test_relative_extrusion_is_the_same_job(text: str) -> None:
     for length, fed, feed in zip(
         job.length_mm[keep], job.fed_mm[keep], job.feed_mm_per_s[keep], strict=True
     ):
-        lines.append(f"G1 X{length:.7f} E{fed:.7f} F{feed * 60.0:.7f}")
+        lines.append(f"G1 X{length:.12f} E{fed:.12f} F{feed * 60.0:.7f}")
     again = read_timeline("\n".join(lines).encode())
     np.testing.assert_allclose(again.length_mm, job.length_mm[keep], atol=1e-6)
     np.testing.assert_allclose(again.fed_mm, job.fed_mm[keep], atol=1e-6)
