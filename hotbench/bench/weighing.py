@@ -43,6 +43,8 @@ DRIFT_g = 0.01
 STABLE_READINGS = 8
 STABLE_WITHIN_g = 0.002
 PATIENCE_s = 30.0
+FORGET_s = 0.05
+"""How long a scale's backlog is read away: at usual rates many times what a line can hold back."""
 
 Idle = Callable[[], object]
 """Called again and again while waiting, so that the printer is watched meanwhile."""
@@ -119,9 +121,14 @@ class LineScale:
         )
 
     def _forget(self) -> None:
-        """Drop what was printed before now: it may be from before the extrusion."""
+        """Drop what was printed before now: it may be from before the extrusion.
+
+        A scale that prints without a pause never leaves its line empty: FORGET_s is enough.
+        """
+        end_s = self._transport.now_s() + FORGET_s
         while self._transport.read(self._transport.now_s() + 0.01):
-            pass
+            if self._transport.now_s() >= end_s:
+                break
         self._partial = b""
 
     def _lines(self) -> list[str]:

@@ -26,8 +26,11 @@ class PrintingScale:
 
     name = "fake scale"
 
-    def __init__(self, lines: list[bytes], *, backlog: bytes = b"") -> None:
+    def __init__(
+        self, lines: list[bytes], *, backlog: bytes = b"", interval_s: float = LINE_INTERVAL_s
+    ) -> None:
         self.lines, self.backlog, self.time_s, self.done = lines, backlog, 0.0, 0
+        self.interval_s = interval_s
         self.closed = False
 
     def now_s(self) -> float:
@@ -40,7 +43,7 @@ class PrintingScale:
         if self.backlog:
             data, self.backlog = self.backlog, b""
             return data
-        due_s = (self.done + 1) * LINE_INTERVAL_s
+        due_s = (self.done + 1) * self.interval_s
         if due_s > deadline_s or self.done >= len(self.lines):
             self.time_s = max(self.time_s, deadline_s)
             return b""
@@ -53,6 +56,12 @@ class PrintingScale:
 
 def printed(*masses_g: float) -> list[bytes]:
     return [f"+ {mass:.3f} g\r\n".encode() for mass in masses_g]
+
+
+def test_a_scale_that_never_pauses_is_read_all_the_same() -> None:
+    scale = PrintingScale(printed(*[1.234] * 2000), interval_s=0.004)
+    assert LineScale(scale).mass_g() == 1.234
+    assert scale.time_s < 1.0
 
 
 def test_waits_until_it_is_stable() -> None:
