@@ -25,6 +25,11 @@ class Pace:
 
 
 ASSUMED_PACE = Pace()
+ASSUMED = (
+    f"the time assumes {ASSUMED_PACE.heating_K_per_s:g} K/s up and "
+    f"{ASSUMED_PACE.cooling_K_per_s:g} to {ASSUMED_PACE.cooling_fan_K_per_s:g} K/s down: a quick "
+    "hotend needs half of it, a heavy one more"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,14 +52,23 @@ class Plan:
 
 
 def plan_of(
-    steps: Iterable[str], *, max_temperature_C: float, duration_s: float, filament_mm: float = 0.0
+    steps: Iterable[str],
+    *,
+    max_temperature_C: float,
+    duration_s: float,
+    filament_mm: float = 0.0,
+    pace: Pace | None = None,
 ) -> Plan:
-    """A plan whose last lines state how hot, how long and how much filament."""
+    """A plan whose last lines state how hot, how long and how much filament.
+
+    pace: what the duration rests on; where it is the assumed one the plan says so.
+    """
     filament = f", {filament_mm / 1000.0:.2f} m of filament" if filament_mm else ""
     minutes = max(math.ceil(duration_s / 60.0), 1)
     total = f"up to {max_temperature_C:g} °C, about {minutes} min{filament}; heater off at the end"
+    doubt = (ASSUMED,) if pace == ASSUMED_PACE else ()
     return Plan(
-        lines=(*steps, total),
+        lines=(*steps, *doubt, total),
         max_temperature_C=max_temperature_C,
         duration_s=duration_s,
         filament_mm=filament_mm,

@@ -95,7 +95,10 @@ class StepTest(Procedure):
         """Steps, dip and held-out stretch."""
         highest_C = max(self.highest_C, self.dip[0] if self.dip else 0.0)
         return plan_of(
-            self._lines(), max_temperature_C=highest_C, duration_s=self._duration_s(pace)
+            self._lines(),
+            max_temperature_C=highest_C,
+            duration_s=self._duration_s(pace),
+            pace=pace,
         )
 
     def execute(self, printer: PrinterPort) -> None:

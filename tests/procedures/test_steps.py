@@ -3,6 +3,7 @@ import pytest
 
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.records import Sample
+from hotbench.procedures.plan import Pace
 from hotbench.procedures.runner import run
 from hotbench.procedures.steps import DipTest, HoldTest, StepTest
 from hotbench.procedures.waiting import Settling, Window
@@ -149,3 +150,11 @@ def test_dips_at_every_fan_setting(fake_printer) -> None:
 def test_options_out_of_range_are_named(make, option: str) -> None:
     with pytest.raises(BadInput, match=f"^{option}: "):
         make()
+
+
+def test_a_plan_says_when_its_time_rests_on_assumed_rates() -> None:
+    assumed = StepTest().plan()
+    assert any("assumes 3 K/s up" in line for line in assumed.lines)
+    known = StepTest().plan(Pace(heating_K_per_s=17.0, cooling_K_per_s=1.5))
+    assert not any("assumes" in line for line in known.lines)
+    assert known.duration_s < assumed.duration_s
