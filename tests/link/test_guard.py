@@ -305,11 +305,12 @@ def test_a_sentry_shouts_once_for_every_silence() -> None:
 
 
 @pytest.mark.slow
-def test_sigkill_at_200_random_moments(pty: tuple[int, str], start: Start) -> None:
+def test_sigkill_at_random_moments(pty: tuple[int, str], start: Start) -> None:
+    """Forty kills; two hundred, with what is on disk, are in the study of the link."""
     moments = random.Random(11)  # noqa: S311 - no secret
     read = reader(pty[0])
     late_s = []
-    for _ in range(200):
+    for _ in range(40):
         host = start(pty[1])
         end_s = time.monotonic() + moments.uniform(0.0, 0.1)
         while (left_s := end_s - time.monotonic()) > 0.0:
@@ -319,5 +320,4 @@ def test_sigkill_at_200_random_moments(pty: tuple[int, str], start: Start) -> No
         assert gone(host.guard_pid)
         while read(0.0):
             pass
-    print(f"200 kills: heater off after {max(late_s):.3f} s at most")  # noqa: T201
     assert max(late_s) < 2.0
