@@ -19,7 +19,7 @@ ELSEWHERE = ("demo", "sim")
 """One takes long and the other serves until interrupted: both are run in tests of their own."""
 EXIT = {"tune": (0, 1)}
 """A record made with other gains is held against the tuning's prediction and may well differ."""
-LAST = ("fit", "profile build", "report", "profile check", "tune")
+LAST = ("fit", "profile build", "report", "profile check", "tune", "compare", "survey")
 """What needs the runs that the other examples record, in this order."""
 
 
@@ -37,15 +37,11 @@ def examples(group: click.Group, path: tuple[str, ...] = ()) -> Iterator[tuple[s
 EXAMPLES = sorted(examples(app), key=lambda pair: LAST.index(pair[0]) if pair[0] in LAST else -1)
 
 
-SHORT = pytest.mark.xfail(
-    strict=True,
-    reason="a log without fan beside the other runs leaves a model that tells no holding duty",
-)
-FALLING_SHORT = ("profile build", "profile check", "report")
-
-
-def marked(pair: tuple[str, str]) -> object:
-    return pytest.param(*pair, marks=SHORT) if pair[0] in FALLING_SHORT else pair
+COPIED = {
+    "compare": {f"runs/{age}-{kind}": kind for age in ("old", "new") for kind in ("step", "ramp")},
+    "survey": {"workshop/step": "step"},
+}
+"""Runs that these examples name, as copies of what the other examples recorded."""
 
 
 @pytest.fixture(scope="module")
@@ -54,9 +50,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     at = tmp_path_factory.mktemp("examples")
     for name in ("before.yaml", "after.yaml", "machine.yaml"):
         shutil.copy(DATA / "example_machine.yaml", at / name)
-    (at / "log.csv").write_text(
-        "t,hotend,pwm\n" + "".join(f"{i},{20 + i},255\n" for i in range(60))
-    )
+    (at / "log.csv").write_text(log(at / "kept"))
+    (at / "scale.csv").write_text("extrusion,delivered_mass_g\n1,0.3\n")
     moves = ["M104 S220", "G92 E0", "G1 X0 Y0 F6000", "G1 X100 E4 F1200"]
     (at / "vase.gcode").write_text("\n".join(moves) + "\n")
     (at / "demo-run" / "runs").mkdir(parents=True)
@@ -86,11 +81,13 @@ def test_every_command_has_an_example() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("command", "example"), [marked(pair) for pair in EXAMPLES if pair[0] not in ELSEWHERE]
+    ("command", "example"), [pair for pair in EXAMPLES if pair[0] not in ELSEWHERE]
 )
 def test_the_example_works(
     command: str, example: str, folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    for to, kind in COPIED.get(command, {}).items():
+        shutil.copytree(folder / "runs" / kind, folder / to, dirs_exist_ok=True)
     _, *arguments = as_typed(example)
     code = run(arguments)
     printed = capsys.readouterr()
