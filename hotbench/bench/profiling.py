@@ -1,5 +1,6 @@
 """From fits to the machine profile, and profiles checked and shown."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +26,14 @@ from hotbench.store.checking import list_runs
 from hotbench.store.reader import read_run
 
 USUAL_C, USUAL_DIP_C = 220.0, 190.0
+SECTION_OF: Mapping[str, str] = {
+    "slew": "setpoint changes",
+    "jumps": "setpoint changes",
+    "smoothing": "setpoint changes",
+    "repetition": "dips",
+    "control": "controller",
+}
+"""Where a headline row is shown, when that is not its own section of the profile."""
 HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
 
 
@@ -93,11 +102,38 @@ def _found(folder: Path) -> dict[str, Mapping[str, str]]:
 
 
 def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...]:
-    """The numbers people ask for first, then what is not known."""
-    rows = tuple(_headline_row(row) for row in _brief(profile))
-    gaps = unidentified(profile)
-    table = Table(f"machine profile: {caption}", HEADLINE_HEADS, rows, frozenset({1, 2}))
-    return (table, *lines_table("not identified", "what, why, and the test that would", gaps))
+    """The numbers people ask for first, a table for each section, then what is not known."""
+    sections: dict[str, list[HeadlineRow]] = {}
+    for row in _brief(profile):
+        sections.setdefault(_section(row), []).append(row)
+    tables = [_headline_table(name, rows) for name, rows in sections.items()]
+    first = replace(
+        tables[0] if tables else _headline_table("", ()), caption=f"machine profile: {caption}"
+    )
+    return (first, *tables[1:], *gap_tables(profile))
+
+
+def headline_table(profile: p.MachineProfile, caption: str) -> Table:
+    """The same numbers in one table, for a page that has the room."""
+    return _headline_table(f"machine profile: {caption}", _brief(profile))
+
+
+def gap_tables(profile: p.MachineProfile) -> tuple[Table, ...]:
+    """What the runs could not tell."""
+    return lines_table(
+        "not identified", "what, why, and the test that would", unidentified(profile)
+    )
+
+
+def _section(row: HeadlineRow) -> str:
+    head = re.split(r"[.\[]", row.where)[0]
+    return SECTION_OF.get(head, head)
+
+
+def _headline_table(caption: str, rows: Iterable[HeadlineRow]) -> Table:
+    return Table(
+        caption, HEADLINE_HEADS, tuple(_headline_row(row) for row in rows), frozenset({1, 2})
+    )
 
 
 def _brief(profile: p.MachineProfile) -> list[HeadlineRow]:

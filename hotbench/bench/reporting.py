@@ -23,7 +23,7 @@ from hotbench.bench.judging import Judgement, judgement_table
 from hotbench.bench.melt_pictures import flow_pictures
 from hotbench.bench.melting import tables as flow_tables
 from hotbench.bench.predicting import heater_flow
-from hotbench.bench.profiling import build, headline_tables
+from hotbench.bench.profiling import build, gap_tables, headline_table
 from hotbench.bench.report_tables import (
     control_table,
     dip_table,
@@ -152,7 +152,7 @@ def _sections(
     judgements: Sequence[Judgement],
     held_out: Sequence[Run],
 ) -> Iterator[Section]:
-    headline, *gaps = headline_tables(profile, profile.machine.name)
+    headline = headline_table(profile, profile.machine.name)
     yield Section("Headline numbers", tables=(headline,))
     yield from _judged_section(analysis, judgements, held_out)
     yield from _heater_section(analysis, profile)
@@ -167,7 +167,7 @@ def _sections(
         yield Section("Melting", (ABOUT_MELT,), figures, shown)
     if profile.control:
         yield Section("Controller", tables=(control_table(profile.control),))
-    yield from _next_sections(analysis, tuple(gaps))
+    yield from _next_sections(analysis, gap_tables(profile))
     yield from _method(analysis)
 
 
