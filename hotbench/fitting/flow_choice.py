@@ -22,6 +22,9 @@ LOADS = (0.45, 0.8, 0.9, 0.95, 1.0, 1.05)
 """Flows worth weighing, over the estimated limit. Faster, a roll-off of another shape misleads
 more than the point tells."""
 SAME_K = 0.5
+MOST_SHARE = 1.5
+"""No temperature takes more than this times its even share: each limit also rests on its own
+weighings, not on the joint curve alone."""
 STAY_GAIN = 0.9
 """Another temperature must promise a variance below this share to be worth the heating."""
 
@@ -157,6 +160,7 @@ def _most_telling(fit: MeltFit, plan: FlowPlan) -> FlowChoice:
     candidates = [
         (place, float(temperature), load, _clipped(load * float(limits[place]), plan))
         for place, temperature in enumerate(fit.points.temperatures_C)
+        if _may_take_more(fit.points, float(temperature))
         for load in LOADS
     ]
 
@@ -167,6 +171,11 @@ def _most_telling(fit: MeltFit, plan: FlowPlan) -> FlowChoice:
 
     _, temperature, load, flow = min(candidates, key=score)
     return FlowChoice(temperature, flow, f"most telling: {load:g} of the estimated limit")
+
+
+def _may_take_more(points: MeltPoints, temperature_C: float) -> bool:
+    taken = int(np.count_nonzero(np.abs(points.temperature_C - temperature_C) < SAME_K))
+    return taken < MOST_SHARE * (len(points) + 1) / len(points.temperatures_C)
 
 
 def _row(fit: MeltFit, place: int, flow: float) -> FloatArray:

@@ -56,6 +56,7 @@ def test_session_covers_every_temperature_and_stays_useful() -> None:
         loads = [e.commanded_mm3_per_s / limit(at) for e in done if e.setpoint_C == at]
         assert min(loads) < 0.7
         assert sum(0.85 < load < 1.15 for load in loads) >= 3
+    assert max(sum(e.setpoint_C == at for e in done) for at in TEMPERATURES_C) <= 18
     switches = sum(a.setpoint_C != b.setpoint_C for a, b in pairwise(done))
     assert switches <= 8
 

@@ -12,7 +12,7 @@ from hotbench.fitting.flow_choice import FlowPlan
 from hotbench.fitting.melt import fit_melt
 
 TABLE = Path(__file__).with_name("melt_study.txt")
-SESSIONS, FIRST_SEED = 200, 912_000
+SESSIONS, FIRST_SEED = 200, 914_000
 TOLERANCE = 0.05
 BETWEEN_C = (210.0, 230.0)
 GRID_FLOWS = np.geomspace(4.0, 40.0, 12)
