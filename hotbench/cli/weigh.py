@@ -5,13 +5,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from hotbench.cli.arguments import SuggestingGroup, as_json_option
+from hotbench.cli.arguments import RUN_FOLDER, SuggestingGroup, as_json_option
 from hotbench.cli.output import ask, emit
 
 if TYPE_CHECKING:
     from hotbench.bench.results import Result
 
-run_argument = click.argument("run", type=click.Path(path_type=Path))
+run_argument = click.argument("run", type=RUN_FOLDER)
 number_argument = click.argument("extrusion", type=click.IntRange(min=1))
 evidence_option = click.option(
     "--evidence",

@@ -28,6 +28,7 @@ def test_names_of_printers_are_those_of_the_simulator() -> None:
         (["fit", "gone"], "gone: not a run folder: no such folder"),
         (["report", "gone", "--out", "r.html"], "gone: not a run folder"),
         (["profile", "build", "gone", "--out", "m.yaml"], "gone: not a run folder"),
+        (["weigh", "undo", "gone"], "gone: not a run folder"),
         (["rehearse", "gone.gcode", "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", __file__, "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", "gone.gcode", "--profile", __file__], "gone.gcode: cannot be read"),

@@ -1,10 +1,12 @@
-"""A bare client for the simulated board: one command, its reply."""
+"""A fast sleeve on its line, and a bare client: one command, its reply."""
 
 from collections.abc import Callable
 
 import pytest
 
 from hotbench.core.ports import Transport
+from hotbench.sim.board import SimulatedPrinter
+from hotbench.sim.printers import PRINTERS
 
 Ask = Callable[..., str]
 
@@ -22,3 +24,15 @@ def _ask(line: Transport, command: str, patience_s: float = 5.0) -> str:
 @pytest.fixture
 def ask() -> Ask:
     return _ask
+
+
+@pytest.fixture
+def printer() -> SimulatedPrinter:
+    return SimulatedPrinter(PRINTERS["swift-sleeve"])
+
+
+@pytest.fixture
+def line(printer: SimulatedPrinter) -> Transport:
+    opened = printer.transport()
+    assert opened.read(2.0) == b"start\n"
+    return opened

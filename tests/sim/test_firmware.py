@@ -20,18 +20,6 @@ SLEEVE = PRINTERS["swift-sleeve"]
 MM3_PER_MM = math.pi / 4.0 * 1.75**2
 
 
-@pytest.fixture
-def printer() -> SimulatedPrinter:
-    return SimulatedPrinter(SLEEVE)
-
-
-@pytest.fixture
-def line(printer: SimulatedPrinter) -> Transport:
-    opened = printer.transport()
-    assert opened.read(2.0) == b"start\n"
-    return opened
-
-
 def listen(line: Transport, duration_s: float) -> list[str]:
     end_s, heard = line.now_s() + duration_s, b""
     while line.now_s() < end_s:
