@@ -94,10 +94,14 @@ def filled(given: Mapping[str, Any]) -> dict[str, Any]:
     return {**machine.options(), **explicit, "machine": machine}
 
 
+def known_to(kind: type[Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    """The entries that a dataclass has fields for."""
+    return {key: value for key, value in given.items() if key in kind.__dataclass_fields__}
+
+
 def link_options(given: Mapping[str, Any]) -> LinkOptions:
     """How to reach a printer, from options that may be None, and from the machine file."""
-    known = LinkOptions.__dataclass_fields__
-    return LinkOptions(**{key: value for key, value in filled(given).items() if key in known})
+    return LinkOptions(**known_to(LinkOptions, filled(given)))
 
 
 @dataclass(frozen=True)

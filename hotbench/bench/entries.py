@@ -109,7 +109,7 @@ def _answer(
         f"extrusion {n}, {extrusion.setpoint_C:g} °C, {extrusion.commanded_mm3_per_s:.3g} mm³/s: "
         f"{evidence} in {UNITS[evidence]} (Enter: later, undo: the one before)"
     )
-    expected, doubted = _expected(folder, extrusion, evidence), None
+    doubted = None
     while True:
         text = ask(question).strip()
         if not text:
@@ -121,10 +121,21 @@ def _answer(
         except ValueError:
             question = f"'{text}' is not a number; {evidence} in {UNITS[evidence]}"
             continue
-        if value >= 0.0 and (_believable(value, expected) or value == doubted):
+        doubt = doubt_about(folder, extrusion, value, evidence)
+        if value >= 0.0 and (doubt is None or value == doubted):
             return value
         doubted = value
-        question = f"{value:g} is not near {expected or 0.0:.3g}; the same again to keep it"
+        question = doubt or f"{value:g} is below zero"
+
+
+def doubt_about(
+    folder: Path, extrusion: Extrusion, value: float, evidence: str = "mass"
+) -> str | None:
+    """Why a value is hardly believable, so that the person is asked again; None when it is."""
+    expected, (low, high) = _expected(folder, extrusion, evidence), BELIEVABLE
+    if expected is None or low * expected <= value <= high * expected:
+        return None
+    return f"{value:g} is not near {expected:.3g}; the same again to keep it"
 
 
 def _expected(folder: Path, extrusion: Extrusion, evidence: str) -> float | None:
@@ -136,11 +147,6 @@ def _expected(folder: Path, extrusion: Extrusion, evidence: str) -> float | None
     return mass_of_length_g(
         extrusion.commanded_mm, info.filament_diameter_mm, info.filament_density_g_per_cm3
     )
-
-
-def _believable(value: float, expected: float | None) -> bool:
-    low, high = BELIEVABLE
-    return expected is None or low * expected <= value <= high * expected
 
 
 def enter_from_csv(folder: Path, file: Path | None = None) -> Result:

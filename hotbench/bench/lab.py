@@ -19,7 +19,7 @@ from hotbench.bench.analysis import (
     slew_tables,
 )
 from hotbench.bench.comparing import compare_files
-from hotbench.bench.connecting import LinkOptions, check_printer, connected
+from hotbench.bench.connecting import check_printer, connected
 from hotbench.bench.figures import (
     Picture,
     heater_pictures,
@@ -29,10 +29,10 @@ from hotbench.bench.figures import (
     slew_pictures,
 )
 from hotbench.bench.judging import judge, judgement_table
-from hotbench.bench.preparing import fault_level_K, next_folder, prepared
+from hotbench.bench.preparing import Setup, next_folder
 from hotbench.bench.profiling import build, build_file, headline_tables
 from hotbench.bench.progress import Step, silent
-from hotbench.bench.recording import RunOptions, record
+from hotbench.bench.recording import record
 from hotbench.bench.reporting import write_report
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table
@@ -90,28 +90,22 @@ class Fitted(Page):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bench:
+class Bench(Setup):
     """One printer and one folder of runs.
 
-    port: `sim:NAME`, a device, `socket://host:port` or `rfc2217://host:port`. On a real port each
-    recording shows its plan and asks before it heats, unless ask is False.
+    On a real port each recording shows its plan and asks before it heats, unless ask is False.
     """
 
-    port: str
     folder: Path = RUNS
-    limit_temperature_C: float = 260.0
-    fault_deviation_K: float | None = None
-    material: str = "PLA"
     ask: bool = True
 
     def check(self) -> Page:
         """Identify the printer, time the line, warm by a few kelvin and switch off again."""
-        return shown(check_printer(self._link(1), self._confirm))
+        return shown(check_printer(self.link(), self._confirm))
 
     def plan(self, test: str, **settings: Any) -> Page:
         """What a test would do, before anything gets hot."""
-        plan = prepared(test, settings, self._about()).plan()
-        plan.check_limit(self.limit_temperature_C)
+        plan = self.plan_of(self.prepare(test, settings))
         return Page(lines_table(f"plan of the {test} test", "what will happen", list(plan.lines)))
 
     def record(self, test: str, **settings: Any) -> Recording:
@@ -119,24 +113,15 @@ class Bench:
 
         Errors: BadInput before anything is commanded; RecordingEnded, the run kept, after that.
         """
-        if test == "ramp" and self.fault_K is not None:
-            settings = {"fault_deviation_K": self.fault_K, **settings}
         folder = next_folder(self.folder, test)
-        link = self._link(int(folder.name.rsplit("-", 1)[1]))
+        link = self.link(int(folder.name.rsplit("-", 1)[1]))
         scale = None if link.simulated else AskingScale(asker())
-        procedure = prepared(test, settings, self._about(), scale)
-        plan = procedure.plan()
-        plan.check_limit(self.limit_temperature_C)
+        procedure = self.prepare(test, settings, scale)
         if not link.simulated:
-            self._confirm(plan.lines)
+            self._confirm(self.plan_of(procedure).lines)
         with StopOnSignals() as stop, connected(link) as line, showing(test) as step:
-            result = record(procedure, line, link, folder, self._about(), stop=stop, step=step)
+            result = record(procedure, line, link, folder, self.about(), stop=stop, step=step)
         return recording(folder, result.tables())
-
-    @property
-    def fault_K(self) -> float | None:
-        """The deviation at which this board faults, K; None when nobody stated it."""
-        return fault_level_K(self.port, self.fault_deviation_K)
 
     def file(self, name: Path | str) -> Path:
         """A file of this bench, for use from another one."""
@@ -205,12 +190,6 @@ class Bench:
         table = judgement_table(judge(analysis, [run]))
         return Page((table,), (held_out_picture(analysis.heater, run),))
 
-    def _about(self) -> RunOptions:
-        return RunOptions(material=self.material)
-
-    def _link(self, seed: int) -> LinkOptions:
-        return LinkOptions(port=self.port, limit_temperature_C=self.limit_temperature_C, seed=seed)
-
     def _confirm(self, lines: Sequence[str]) -> None:
         if self.ask:
             confirm_by_typing(lines)
@@ -229,7 +208,7 @@ class Bench:
         return done[-1] if done else None
 
     def _missing(self, test: str) -> Path:
-        if not self._link(1).simulated:
+        if not self.link().simulated:
             raise BadInput(
                 f"no complete {test} run of this port",
                 where=self.folder,

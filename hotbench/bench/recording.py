@@ -10,7 +10,8 @@ from typing import Any
 
 from hotbench import __version__
 from hotbench.bench.choosing import choosers
-from hotbench.bench.connecting import Line, LinkOptions, connected, filled
+from hotbench.bench.connecting import Line, LinkOptions, connected, filled, known_to
+from hotbench.bench.durations import pace_from
 from hotbench.bench.progress import Step, progress, silent
 from hotbench.bench.results import Result
 from hotbench.bench.resuming import continued
@@ -102,15 +103,15 @@ def record_from_options(
     out, scale = Path(left.pop("out")), left.pop("scale", None)
     earlier = tuple(left.pop("earlier", ()))
     lines = ScaleLines(**{key: left.pop(key) for key in SCALE_OPTIONS & left.keys()})
-    link = LinkOptions(**_taken(left, LinkOptions))
-    about = RunOptions(**_taken(left, RunOptions))
+    link = LinkOptions(**known_to(LinkOptions, left))
+    about = RunOptions(**known_to(RunOptions, left))
     settings = {key: left[key] for key in left.keys() - set(_FIELDS)}
     with ExitStack() as stack:
         weigh = _scale(name, scale, lines, link, prompt, stack)
         made = _procedure(name, settings, about, weigh)
         if earlier:
             made = continued(made, about, earlier)
-        plan = made.plan()
+        plan = made.plan(pace_from(link.profile))
         plan.check_limit(link.limit_temperature_C)
         line = stack.enter_context(connected(link))
         if not link.simulated:
@@ -118,11 +119,6 @@ def record_from_options(
         stop = stack.enter_context(StopOnSignals())
         step = stack.enter_context(progress(f"record {name}"))
         return record(made, line, link, out, about, stop=stop, step=step)
-
-
-def _taken(given: Mapping[str, Any], kind: type[Any]) -> dict[str, Any]:
-    """The entries that a dataclass knows."""
-    return {key: value for key, value in given.items() if key in kind.__dataclass_fields__}
 
 
 def _scale(
@@ -196,7 +192,8 @@ def record(
     attend(scale, printer)
     identity = printer.identify()
     info = _info(procedure, printer, link, out, about, identity.firmware)
-    writer, counter = RunWriter(out, info), Counter(procedure.plan().duration_s, step)
+    duration_s = procedure.plan(pace_from(link.profile)).duration_s
+    writer, counter = RunWriter(out, info), Counter(duration_s, step)
     audience: list[Observer] = [writer, watch, counter, *observers]
     for observer in audience:
         printer.add_observer(observer)

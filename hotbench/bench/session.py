@@ -11,10 +11,10 @@ from queue import SimpleQueue
 from typing import Any, Literal
 
 from hotbench.bench.advice import advice_for
-from hotbench.bench.connecting import LinkOptions, check_printer, connected
+from hotbench.bench.connecting import check_printer, connected
 from hotbench.bench.pacing import PacedTransport
-from hotbench.bench.preparing import fault_level_K, next_folder, prepared
-from hotbench.bench.recording import RecordingEnded, RunOptions, record
+from hotbench.bench.preparing import Setup, next_folder
+from hotbench.bench.recording import RecordingEnded, record
 from hotbench.bench.weighing import AskingScale, grams
 from hotbench.core.errors import BadInput, HotbenchError, Stopped
 from hotbench.core.ports import Scale
@@ -32,48 +32,30 @@ JOIN_s = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Request:
+class Request(Setup):
     """What a person chose. speed: board seconds per second on a simulated printer, 0 unpaced."""
 
-    port: str
     test: str
     settings: Mapping[str, Any] = field(default_factory=dict)
-    limit_temperature_C: float = 260.0
-    fault_deviation_K: float | None = None
-    material: str = "PLA"
-    ambient_C: float | None = None
     weighing: Weighing = "by itself"
     speed: float = 1.0
 
-    def link(self, seed: int = 1) -> LinkOptions:
-        """How to reach the printer."""
-        return LinkOptions(port=self.port, limit_temperature_C=self.limit_temperature_C, seed=seed)
-
-    def about(self) -> RunOptions:
-        """What is kept with the run."""
-        return RunOptions(material=self.material, ambient_C=self.ambient_C)
-
     def procedure(self, scale: Scale | None = None) -> Procedure:
         """The test; BadInput names a wrong option or a plan beyond the temperature limit."""
-        settings = dict(self.settings)
-        fault_K = fault_level_K(self.port, self.fault_deviation_K)
-        if self.test == "ramp" and fault_K is not None:
-            settings["fault_deviation_K"] = fault_K
-        made = prepared(self.test, settings, self.about(), scale)
-        made.plan().check_limit(self.limit_temperature_C)
-        return made
+        return self.prepare(self.test, self.settings, scale)
 
     def plan(self) -> Plan:
         """What will happen."""
-        return self.procedure().plan()
+        return self.plan_of(self.procedure())
 
 
 @dataclass(frozen=True, kw_only=True)
 class Status:
     """What a person sees beside the chart. message: one line; advice: what to do next.
 
-    question: what the test waits to be told, empty when it waits for nothing. Times are board
-    seconds; remaining_s is NaN when nothing runs.
+    question: what the test waits to be told, empty when it waits for nothing. profile: the file
+    that the watch holds the test against. Times are board seconds; remaining_s is NaN when
+    nothing runs.
     """
 
     state: State = "idle"
@@ -86,6 +68,7 @@ class Status:
     advice: str = ""
     question: str = ""
     extrusions: tuple[Extrusion, ...] = ()
+    profile: str = ""
     findings: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -153,8 +136,9 @@ class Session:
             test=request.test,
             folder=str(folder),
             message=f"Recording into {folder.name}.",
+            profile=str(request.machine_profile or ""),
         )
-        duration_s = procedure.plan().duration_s
+        duration_s = request.plan_of(procedure).duration_s
         self._begin(status, lambda: self._record(request, procedure, folder), duration_s)
         return folder
 
