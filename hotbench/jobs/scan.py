@@ -4,12 +4,11 @@ import math
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from hotbench.jobs import words as w
-from hotbench.jobs.words import ByteArray, IntArray
+from hotbench.jobs.words import ByteArray, Floats, IntArray, bit
 
-Floats = NDArray[np.float64]
+Vector = tuple[float, float, float]
 
 TRAVEL, EXTRUDE, FILAMENT, DWELL, WAIT = range(5)
 """Kinds of step: without and with newly melted plastic, filament only, dwell, heater wait."""
@@ -27,15 +26,19 @@ EVENT_COLUMNS = 4
 
 BAD_ARC, BAD_PLANE, UNKNOWN_START, BAD_FEED, BAD_DWELL, LONG_LINE, BAD_VALUE = range(10, 17)
 TWO_ACTIONS, NO_MOTION = 17, 18
-MAX_LINE_BYTES = 65_536
 
 _POS, _SEEN, _SCALE, _ABSOLUTE, _E_ABSOLUTE, _FEED, _MOTION, _DIRECTION = 0, 4, 8, 9, 10, 11, 12, 13
 _HAS_DIRECTION, _FED_TOTAL, _FED_TOP, _LINE_NO, STATE_SIZE = 16, 17, 18, 19, 20
 """Places in the state: position X Y Z E, which of them are known, unit scale, modes, feed, ..."""
 
 _E, _F, _I, _J, _P, _R, _S, _T, _X, _Y, _Z = 4, 5, 8, 9, 15, 17, 18, 19, 23, 24, 25
+_XYZ = 1 << _X | 1 << _Y | 1 << _Z
+_XYZE = _XYZ | 1 << _E
+_NUMBERED = _XYZE | 1 << _F | 1 << _I | 1 << _J | 1 << _R
+_ACTING = _XYZE | 1 << _F | 1 << _I | 1 << _J
 _MM_PER_INCH = 25.4
 _ARC_SLACK_MM, _ARC_SLACK = 0.05, 0.002
+_NOWHERE = (0.0, 0.0, 0.0)
 
 
 def key(code: str) -> int:
@@ -115,39 +118,36 @@ def _axis_letter(axis: int) -> int:
 
 
 @njit(cache=True, error_model="numpy")
-def _home(state: Floats, flags: ByteArray) -> None:
-    every = not (flags[_X] or flags[_Y] or flags[_Z])
+def _home(state: Floats, given: int) -> None:
+    every = not given & _XYZ
     for axis in range(3):
-        if every or flags[_axis_letter(axis)]:
+        if every or given & bit(_axis_letter(axis)):
             state[_POS + axis], state[_SEEN + axis] = 0.0, 0.0
     state[_HAS_DIRECTION] = 0.0
 
 
 @njit(cache=True, error_model="numpy")
-def _reset(state: Floats, words: Floats, flags: ByteArray) -> None:
-    every = not (flags[_X] or flags[_Y] or flags[_Z] or flags[_E])
+def _reset(state: Floats, words: Floats, given: int) -> None:
+    every = not given & _XYZE
     for axis in range(4):
         letter = _axis_letter(axis)
-        if every or flags[letter]:
-            state[_POS + axis] = words[letter] * state[_SCALE] if flags[letter] == 1 else 0.0
+        if every or given & bit(letter):
+            state[_POS + axis] = 0.0 if every else words[letter] * state[_SCALE]
             state[_SEEN + axis] = 1.0
 
 
 @njit(cache=True, error_model="numpy")
-def _target(state: Floats, words: Floats, flags: ByteArray, delta: Floats) -> None:
-    """Move the position by the axis words; delta gets the known displacement."""
-    for axis in range(4):
-        delta[axis] = 0.0
-        letter = _axis_letter(axis)
-        if not flags[letter]:
-            continue
-        value = words[letter] * state[_SCALE]
-        if state[_E_ABSOLUTE if axis == 3 else _ABSOLUTE] == 0.0:
-            delta[axis] = value
-            state[_POS + axis] += value
-        else:
-            delta[axis] = value - state[_POS + axis] if state[_SEEN + axis] else 0.0
-            state[_POS + axis], state[_SEEN + axis] = value, 1.0
+def _shift(state: Floats, words: Floats, given: int, axis: int, letter: int) -> float:
+    """Move the position along an axis by its word; returns the known displacement."""
+    if not given & bit(letter):
+        return 0.0
+    value: float = words[letter] * state[_SCALE]
+    if state[_E_ABSOLUTE if axis == 3 else _ABSOLUTE] == 0.0:
+        state[_POS + axis] += value
+        return value
+    delta = value - state[_POS + axis] if state[_SEEN + axis] else 0.0
+    state[_POS + axis], state[_SEEN + axis] = value, 1.0
+    return delta
 
 
 @njit(cache=True, error_model="numpy")
@@ -160,21 +160,22 @@ def _net_fed(state: Floats, fed_mm: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def _corner(state: Floats, start: Floats, stop: Floats) -> float:
+def _corner(state: Floats, start: Vector, stop: Vector) -> float:
     """Cosine between the last direction and `start`; -1 from rest. Keeps `stop` for the next."""
     cosine = -1.0
     if state[_HAS_DIRECTION]:
-        cosine = 0.0
-        for axis in range(3):
-            cosine += state[_DIRECTION + axis] * start[axis]
-    for axis in range(3):
-        state[_DIRECTION + axis] = stop[axis]
+        cosine = (
+            state[_DIRECTION] * start[0]
+            + state[_DIRECTION + 1] * start[1]
+            + state[_DIRECTION + 2] * start[2]
+        )
+    state[_DIRECTION], state[_DIRECTION + 1], state[_DIRECTION + 2] = stop
     state[_HAS_DIRECTION] = 1.0
     return cosine
 
 
 @njit(cache=True, error_model="numpy")
-def _radius_centre(chord: Floats, radius: float, clockwise: bool) -> tuple[float, float]:
+def _radius_centre(chord: Vector, radius: float, clockwise: bool) -> tuple[float, float]:
     """Centre, relative to the start, of the arc of signed radius over the chord; NaN if none."""
     length = math.hypot(chord[0], chord[1])
     squared = radius * radius - 0.25 * length * length
@@ -187,10 +188,8 @@ def _radius_centre(chord: Floats, radius: float, clockwise: bool) -> tuple[float
 
 
 @njit(cache=True, error_model="numpy")
-def _arc(
-    delta: Floats, i: float, j: float, clockwise: bool, start: Floats, stop: Floats
-) -> tuple[float, float]:
-    """Path length and radius of the arc about (i, j) from its start; unit tangents are filled.
+def _arc(delta: Vector, i: float, j: float, clockwise: bool) -> tuple[float, float, Vector, Vector]:
+    """Path length, radius and unit tangents at both ends of the arc about (i, j) from its start.
 
     The length is NaN when the end lies off the circle.
     """
@@ -198,89 +197,78 @@ def _arc(
     end_x, end_y = delta[0] - i, delta[1] - j
     off = abs(math.hypot(end_x, end_y) - radius)
     if not radius > 0.0 or off > max(_ARC_SLACK_MM, _ARC_SLACK * radius):
-        return math.nan, radius
+        return math.nan, radius, _NOWHERE, _NOWHERE
     sign = -1.0 if clockwise else 1.0
-    sweep = sign * (math.atan2(end_y, end_x) - math.atan2(-j, -i))
+    begin = math.atan2(-j, -i)
+    sweep = sign * (math.atan2(end_y, end_x) - begin)
     if sweep <= 1e-9:
         sweep += 2.0 * math.pi
     length = math.hypot(sweep * radius, delta[2])
-    flat, climb = sweep * radius / length, delta[2] / length
-    angle = math.atan2(-j, -i)
-    start[0], start[1], start[2] = (
-        -sign * math.sin(angle) * flat,
-        sign * math.cos(angle) * flat,
-        climb,
-    )
-    angle += sign * sweep
-    stop[0], stop[1], stop[2] = -sign * math.sin(angle) * flat, sign * math.cos(angle) * flat, climb
-    return length, radius
+    flat, climb = sign * sweep * radius / length, delta[2] / length
+    end = begin + sign * sweep
+    start = (-flat * math.sin(begin), flat * math.cos(begin), climb)
+    stop = (-flat * math.sin(end), flat * math.cos(end), climb)
+    return length, radius, start, stop
 
 
 @njit(cache=True, error_model="numpy")
-def _line(delta: Floats, start: Floats) -> float:
-    length = math.sqrt(delta[0] ** 2 + delta[1] ** 2 + delta[2] ** 2)
+def _line(delta: Vector) -> tuple[float, Vector]:
+    """Length and unit tangent."""
+    x, y, z = delta
+    length = math.sqrt(x * x + y * y + z * z)
     if length > 0.0:
-        for axis in range(3):
-            start[axis] = delta[axis] / length
-    return length
+        return length, (x / length, y / length, z / length)
+    return length, _NOWHERE
 
 
 @njit(cache=True, error_model="numpy")
-def _bare_words(flags: ByteArray) -> bool:
-    axes = flags[_X] == 2 or flags[_Y] == 2 or flags[_Z] == 2 or flags[_E] == 2
-    rest = flags[_F] == 2 or flags[_I] == 2 or flags[_J] == 2 or flags[_R] == 2
-    return bool(axes or rest)
-
-
-@njit(cache=True, error_model="numpy")
-def _path(
-    state: Floats, words: Floats, flags: ByteArray, vectors: Floats, seen: bool
-) -> tuple[int, float, float]:
-    """(error, path length, radius) of the motion in `state`; fills the tangents in vectors."""
-    delta, start, stop = vectors[0], vectors[1], vectors[2]
+def _turn(
+    state: Floats, words: Floats, given: int, delta: Vector
+) -> tuple[float, float, Vector, Vector]:
+    """The arc of the motion in `state`; see _arc."""
     clockwise = state[_MOTION] == 2.0
-    if state[_MOTION] < 2.0:
-        length = _line(delta, start)
-        stop[:3] = start[:3]
-        return w.OK, length, math.inf
-    if not seen:
-        return UNKNOWN_START, 0.0, 0.0
-    i = words[_I] * state[_SCALE] if flags[_I] else 0.0
-    j = words[_J] * state[_SCALE] if flags[_J] else 0.0
-    if flags[_R]:
+    i = words[_I] * state[_SCALE] if given & bit(_I) else 0.0
+    j = words[_J] * state[_SCALE] if given & bit(_J) else 0.0
+    if given & bit(_R):
         i, j = _radius_centre(delta, words[_R] * state[_SCALE], clockwise)
-    length, radius = _arc(delta, i, j, clockwise, start, stop)
-    return (BAD_ARC if math.isnan(length) else w.OK), length, radius
+    return _arc(delta, i, j, clockwise)
 
 
 @njit(cache=True, error_model="numpy")
-def _move(state: Floats, words: Floats, flags: ByteArray, vectors: Floats, row: Floats) -> int:
-    """One motion block into `row`; KIND stays -1 when nothing moves. Returns an error code."""
-    row[KIND] = -1.0
-    if _bare_words(flags):
-        return w.NO_NUMBER
-    if flags[_F]:
+def _move(state: Floats, words: Floats, given: int, steps: Floats, fill: IntArray) -> int:
+    """One motion block into the next column, unless nothing moves. Returns an error code."""
+    if given & bit(_F):
         state[_FEED] = words[_F] * state[_SCALE] / 60.0
         if not state[_FEED] > 0.0:
             return BAD_FEED
     seen = state[_SEEN] > 0.0 and state[_SEEN + 1] > 0.0
-    _target(state, words, flags, vectors[0])
-    error, length, radius = _path(state, words, flags, vectors, seen)
-    if error:
-        return error
-    fed = vectors[0, 3]
+    x, y = _shift(state, words, given, 0, _X), _shift(state, words, given, 1, _Y)
+    z, fed = _shift(state, words, given, 2, _Z), _shift(state, words, given, 3, _E)
+    delta = (x, y, z)
+    if state[_MOTION] < 2.0:
+        radius = math.inf
+        length, start = _line(delta)
+        stop = start
+    elif not seen:
+        return UNKNOWN_START
+    else:
+        length, radius, start, stop = _turn(state, words, given, delta)
+        if math.isnan(length):
+            return BAD_ARC
     if length == 0.0 and fed == 0.0:
         return w.OK
-    net = _net_fed(state, fed)
-    row[LINE], row[LENGTH], row[CLIMB], row[FED] = state[_LINE_NO], length, vectors[0, 2], fed
-    row[NET], row[FEED], row[RADIUS], row[Z_END] = net, state[_FEED], radius, state[_POS + 2]
-    row[UNIT] = state[_SCALE] if flags[_F] else -state[_SCALE]
+    net, n = _net_fed(state, fed), fill[0]
+    steps[LINE, n], steps[LENGTH, n], steps[CLIMB, n] = state[_LINE_NO], length, z
+    steps[FED, n], steps[NET, n], steps[FEED, n] = fed, net, state[_FEED]
+    steps[RADIUS, n], steps[Z_END, n] = radius, state[_POS + 2]
+    steps[UNIT, n] = state[_SCALE] if given & bit(_F) else -state[_SCALE]
     if length == 0.0:
         state[_HAS_DIRECTION] = 0.0
-        row[KIND], row[CORNER] = FILAMENT, -1.0
-        return w.OK
-    row[KIND] = EXTRUDE if net > 0.0 else TRAVEL
-    row[CORNER] = _corner(state, vectors[1], vectors[2])
+        steps[KIND, n], steps[CORNER, n] = FILAMENT, -1.0
+    else:
+        steps[KIND, n] = EXTRUDE if net > 0.0 else TRAVEL
+        steps[CORNER, n] = _corner(state, start, stop)
+    fill[0] = n + 1
     return w.OK
 
 
@@ -293,29 +281,35 @@ def _pause(state: Floats, seconds: float, kind: int, row: Floats) -> None:
 
 
 @njit(cache=True, error_model="numpy")
-def _dwell(state: Floats, words: Floats, flags: ByteArray, row: Floats) -> int:
-    if flags[_P] == 2 or flags[_S] == 2:
+def _dwell(state: Floats, words: Floats, given: int, bare: int, row: Floats) -> int:
+    if bare & (bit(_P) | bit(_S)):
         return w.NO_NUMBER
-    seconds = words[_S] if flags[_S] else (words[_P] / 1000.0 if flags[_P] else 0.0)
+    seconds = 0.0
+    if given & bit(_S):
+        seconds = words[_S]
+    elif given & bit(_P):
+        seconds = words[_P] / 1000.0
     _pause(state, seconds, DWELL, row)
     return BAD_DWELL if seconds < 0.0 else w.OK
 
 
 @njit(cache=True, error_model="numpy")
 def _set(
-    state: Floats, code: int, words: Floats, flags: ByteArray, event: Floats
+    state: Floats, code: int, words: Floats, given: int, bare: int, event: Floats
 ) -> tuple[int, bool]:
     """Temperature and fan words into `event`: (error, whether it applies to this hot end)."""
     heat = code in (_M104, _M109)
-    if (flags[_T] == 1 and words[_T] != 0.0 and heat) or (flags[_P] and not heat and words[_P]):
+    other = bit(_T) if heat else bit(_P)
+    if given & other and words[_T if heat else _P] != 0.0:
         return w.OK, False
-    value = 1.0 if code == _M106 else 0.0
-    given = flags[_S] == 1 or (code == _M109 and flags[_R] == 1)
-    if given and code != _M107:
-        value = words[_S] if flags[_S] == 1 else words[_R]
-        value = value if heat else value / 255.0
-    if (heat and not given) or flags[_S] == 2:
+    by_R = code == _M109 and given & ~bare & bit(_R) and not given & bit(_S)
+    stated = given & bit(_S) or by_R
+    if bare & bit(_S) or (heat and not stated):
         return w.NO_NUMBER, False
+    value = 1.0 if code == _M106 else 0.0
+    if stated and code != _M107:
+        value = words[_R] if by_R else words[_S]
+        value = value if heat else value / 255.0
     if value < 0.0 or value > (1000.0 if heat else 1.0):
         return BAD_VALUE, False
     kind = SET_FAN if not heat else (SET_HEAT_WAIT if code == _M109 else SET_HEAT)
@@ -324,18 +318,12 @@ def _set(
 
 
 @njit(cache=True, error_model="numpy")
-def _axis_words(flags: ByteArray) -> bool:
-    return bool(
-        flags[_X] or flags[_Y] or flags[_Z] or flags[_E] or flags[_F] or flags[_I] or flags[_J]
-    )
-
-
-@njit(cache=True, error_model="numpy")
 def _act(
     state: Floats,
     code: int,
     words: Floats,
-    flags: ByteArray,
+    given: int,
+    bare: int,
     steps: Floats,
     events: Floats,
     fill: IntArray,
@@ -343,18 +331,18 @@ def _act(
     """Carry out the block's one action that is neither motion nor mode; returns an error code."""
     if code in (_G28, _G92):
         if code == _G28:
-            _home(state, flags)
+            _home(state, given)
         else:
-            _reset(state, words, flags)
+            _reset(state, words, given)
         return w.OK
     if code in (_G18, _G19):
         return BAD_PLANE
-    if _axis_words(flags):
+    if given & _ACTING:
         return TWO_ACTIONS
     if code == _G4:
         fill[0] += 1
-        return _dwell(state, words, flags, steps[:, fill[0] - 1])
-    error, applies = _set(state, code, words, flags, events[:, fill[1]])
+        return _dwell(state, words, given, bare, steps[:, fill[0] - 1])
+    error, applies = _set(state, code, words, given, bare, events[:, fill[1]])
     if error or not applies:
         return error
     events[1, fill[1]] = fill[0]
@@ -390,10 +378,10 @@ def _run_block(
     codes: IntArray,
     n_codes: int,
     words: Floats,
-    flags: ByteArray,
+    given: int,
+    bare: int,
     known: ByteArray,
     unknown: IntArray,
-    vectors: Floats,
     steps: Floats,
     events: Floats,
     fill: IntArray,
@@ -403,14 +391,14 @@ def _run_block(
     if error:
         return error
     if action >= 0:
-        return _act(state, action, words, flags, steps, events, fill)
-    if not _axis_words(flags):
+        return _act(state, action, words, given, bare, steps, events, fill)
+    if not given & _ACTING:
         return w.OK
     if state[_MOTION] < 0.0:
         return NO_MOTION
-    error = _move(state, words, flags, vectors, steps[:, fill[0]])
-    fill[0] += steps[KIND, fill[0]] >= 0.0
-    return error
+    if bare & _NUMBERED:
+        return w.NO_NUMBER
+    return _move(state, words, given, steps, fill)
 
 
 @njit(cache=True, error_model="numpy")
@@ -431,24 +419,30 @@ def scan(
     hash) and note_steps (the step each comment precedes) are filled from counts[0] on; see
     words.read_block for counts.
     """
-    words, flags = np.zeros(26), np.zeros(26, dtype=np.uint8)
-    codes, fill = np.zeros(w.MAX_CODES, dtype=np.int64), np.zeros(2, dtype=np.int64)
-    vectors = np.zeros((3, 4))
+    words, fill = np.zeros(26), np.zeros(2, dtype=np.int64)
+    codes = np.zeros(w.MAX_CODES, dtype=np.int64)
     at, size = 0, text.size
     while at < size:
-        end = w.line_end(text, at, size)
         state[_LINE_NO] += 1.0
-        if end - at > MAX_LINE_BYTES:
-            return LONG_LINE, fill[0], fill[1], at, end
-        before = counts[0]
-        error, n_codes = w.read_block(
-            text, at, end, int(state[_LINE_NO]), known, words, flags, codes, notes, counts
-        )
-        note_steps[before : counts[0]] = fill[0]
-        if not error:
-            error = _run_block(
-                state, codes, n_codes, words, flags, known, unknown, vectors, steps, events, fill
+        after, given = w.read_plain_move(text, at, size, words)
+        if after > 0:
+            state[_MOTION] = text[at + 1] - 48
+            error, end = w.OK, after - 1
+            if given:
+                error = _move(state, words, given, steps, fill)
+        else:
+            end = w.line_end(text, at, size)
+            if end - at > w.MAX_LINE_BYTES:
+                return LONG_LINE, fill[0], fill[1], at, end
+            before = counts[0]
+            error, n_codes, given, bare = w.read_block(
+                text, at, end, int(state[_LINE_NO]), known, words, codes, notes, counts
             )
+            note_steps[before : counts[0]] = fill[0]
+            if not error:
+                error = _run_block(
+                    state, codes, n_codes, words, given, bare, known, unknown, steps, events, fill
+                )
         if error:
             return error, fill[0], fill[1], at, end
         at = end + 1

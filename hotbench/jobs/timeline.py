@@ -35,7 +35,7 @@ _ERRORS = {
     s.UNKNOWN_START: ("an arc from a place not known yet", "move to X and Y first"),
     s.BAD_FEED: ("a feed that is not positive", "time would not move forward"),
     s.BAD_DWELL: ("a dwell that is negative", "time would run backwards"),
-    s.LONG_LINE: (f"a line longer than {s.MAX_LINE_BYTES} bytes", "is this a G-code file?"),
+    s.LONG_LINE: (f"a line longer than {w.MAX_LINE_BYTES} bytes", "is this a G-code file?"),
     s.BAD_VALUE: ("a temperature or fan value out of range", "0..1000 °C, fan 0..255"),
     s.TWO_ACTIONS: ("two actions in one block", "one command per line"),
     s.NO_MOTION: ("axis words before any G0 to G3", "begin the move with its G word"),
@@ -267,7 +267,7 @@ def _pieces(source: Source) -> Iterator[bytes | memoryview]:
 def whole_lines(source: Source) -> Iterator[bytes]:
     """The text in chunks that end at line ends; a line without end is refused early.
 
-    Errors: BadInput for a line longer than scan.MAX_LINE_BYTES.
+    Errors: BadInput for a line longer than words.MAX_LINE_BYTES.
     """
     rest = b""
     for piece in _pieces(source):
@@ -276,7 +276,7 @@ def whole_lines(source: Source) -> Iterator[bytes]:
         if cut:
             yield data[:cut]
         rest = data[cut:]
-        if len(rest) > max(s.MAX_LINE_BYTES, CHUNK_BYTES if cut else 0):
+        if len(rest) > max(w.MAX_LINE_BYTES, CHUNK_BYTES if cut else 0):
             raise BadInput(*_ERRORS[s.LONG_LINE][:1], remedy=_ERRORS[s.LONG_LINE][1])
     if rest:
         yield rest

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 IntArray = NDArray[np.int64]
+Floats = NDArray[np.float64]
 ByteArray = NDArray[np.uint8]
 
 MAX_CODES = 8
@@ -14,12 +15,15 @@ MAX_CODES = 8
 CODE_SLOTS = 10_000
 """Codes are counted per letter and number times ten plus subcode, below this."""
 MAX_NUMBER = 1e7
+MAX_LINE_BYTES = 65_536
 
 OK, NO_NUMBER, TWICE, TOO_MANY, NOT_TEXT, TOO_LARGE, NO_WORD = range(7)
 
 _LF, _CR, _TAB, _SPACE, _SEMICOLON, _OPEN, _CLOSE = 10, 13, 9, 32, 59, 40, 41
 _STAR, _PERCENT, _PLUS, _MINUS, _POINT, _ZERO = 42, 37, 43, 45, 46, 48
 _G, _M, _N, _T = 6, 12, 13, 19
+_BIG_A, _BIG_G = 65, 71
+_PLAIN = sum(1 << ord(letter) - _BIG_A for letter in "EFXYZ")
 
 _SAFE_DIGITS = 18
 _POWERS = 10.0 ** np.arange(_SAFE_DIGITS + 1)
@@ -153,24 +157,47 @@ def _is_code(letter: int, bare: bool, n_codes: int) -> bool:
 
 
 @njit(cache=True, error_model="numpy")
-def _store_code(codes: IntArray, n_codes: int, key: int) -> int:
-    if n_codes == MAX_CODES:
-        return TOO_MANY
-    codes[n_codes] = key
-    return OK
+def bit(letter: int) -> int:
+    """The bit of a letter in a set of letters."""
+    return 1 << letter
 
 
 @njit(cache=True, error_model="numpy")
-def _store_word(
-    letter: int, value: float, bare: bool, words: NDArray[np.float64], flags: ByteArray
-) -> int:
+def _word_error(letter: int, value: float, no_number: bool, given: int) -> int:
     if abs(value) > MAX_NUMBER:
         return TOO_LARGE
-    if flags[letter] and not bare:
-        return TWICE
-    words[letter] = value
-    flags[letter] = 2 if bare else 1
-    return OK
+    return TWICE if given & bit(letter) and not no_number else OK
+
+
+@njit(cache=True, error_model="numpy")
+def read_plain_move(text: ByteArray, at: int, size: int, words: Floats) -> tuple[int, int]:
+    """A line of "G0 " or "G1 " and X Y Z E F words only, as most are: (position after it, letters).
+
+    The position is -1 for any other line, whatever it is, which is read_block's to read.
+    """
+    if at + 3 >= size or text[at] != _BIG_G or text[at + 1] >> 1 != _ZERO >> 1:
+        return -1, 0
+    if text[at + 2] != _SPACE:
+        return -1, 0
+    start, given = at, 0
+    at += 3
+    while at < size and at - start <= MAX_LINE_BYTES:
+        byte = int(text[at])
+        if byte == _LF:
+            return at + 1, given
+        letter = byte - _BIG_A
+        if 0 <= letter < 26 and _PLAIN >> letter & 1 and not given >> letter & 1:
+            value, after = read_number(text, at + 1, size)
+            if after == at + 1 or abs(value) > MAX_NUMBER:
+                return -1, 0
+            words[letter] = value
+            given |= 1 << letter
+            at = after
+        elif byte in (_SPACE, _CR, _TAB):
+            at += 1
+        else:
+            return -1, 0
+    return -1, 0
 
 
 @njit(cache=True, error_model="numpy")
@@ -199,21 +226,20 @@ def read_block(
     end: int,
     line: int,
     known: ByteArray,
-    words: NDArray[np.float64],
-    flags: ByteArray,
+    words: Floats,
     codes: IntArray,
     notes: IntArray,
     counts: IntArray,
-) -> tuple[int, int]:
-    """One block from `at` to its line's `end`: (error, number of codes).
+) -> tuple[int, int, int, int]:
+    """One block from `at` to its line's `end`: (error, number of codes, letters, bare letters).
 
-    words[26], flags[26] (0 absent, 1 with a number, 2 bare) and codes[MAX_CODES] are filled;
-    comments are appended to notes (start, stop, hash) at counts[0]. A line that does not begin
-    with a word, and what follows an unknown first code, is kept unread: counts[1] counts the
-    former and counts[2] holds the first such line. `known` marks the codes that are understood.
+    Letters are sets of bits, see bit; the bare ones have no number. words[26] is filled at the
+    letters given, codes[MAX_CODES] from its start; comments are appended to notes (start, stop,
+    hash) at counts[0]. A line that does not begin with a word, and what follows an unknown first
+    code, is kept unread: counts[1] counts the former and counts[2] holds the first such line.
+    `known` marks the codes that are understood.
     """
-    flags[:] = 0
-    n_codes, first = 0, True
+    n_codes, first, given, bare = 0, True, 0, 0
     at = skip_blanks(text, at, end)
     while at < end and text[at] != _STAR:
         if _is_note(text[at]):
@@ -222,23 +248,27 @@ def read_block(
         letter = letter_at(text, at, end)
         start = skip_blanks(text, at + 1, end)
         value, after = read_number(text, start, end)
-        bare = after == start
-        if first and (letter < 0 or bare):
-            return _unread(text, at, end, notes, counts, line), n_codes
+        no_number = after == start
+        if first and (letter < 0 or no_number):
+            return _unread(text, at, end, notes, counts, line), n_codes, given, bare
         if letter < 0:
-            return NO_WORD, n_codes
+            return NO_WORD, n_codes, given, bare
         numbering = first and letter == _N
-        error = OK
-        if _is_code(letter, bare, n_codes):
-            error = _store_code(codes, n_codes, code_key(letter, value))
+        if _is_code(letter, no_number, n_codes):
+            if n_codes == MAX_CODES:
+                return TOO_MANY, n_codes, given, bare
+            codes[n_codes] = code_key(letter, value)
             n_codes += 1
         elif not numbering:
-            error = _store_word(letter, value, bare, words, flags)
-        if error != OK:
-            return error, n_codes
+            error = _word_error(letter, value, no_number, given)
+            if error:
+                return error, n_codes, given, bare
+            words[letter] = value
+            given |= bit(letter)
+            bare |= bit(letter) * no_number
         if n_codes == 1 and not known[codes[0]]:
             break
         first = numbering
         at = skip_blanks(text, after, end)
     _skip_text(text, at, end, notes, counts)
-    return OK, n_codes
+    return OK, n_codes, given, bare
