@@ -34,6 +34,15 @@ PLAUSIBLE_AMBIENT_C = (-20.0, 60.0)
 STALE_DAYS = 365
 # Common practice, no source: beyond these a loop rings; 2.0 is the usual upper choice of Ms.
 SENSITIVITY_MOST = 2.0
+CHOICES = (
+    "slew",
+    "jumps",
+    "repetition",
+    "smoothing",
+    "dips.earliest",
+    "control.gains",
+    "control.feedforward",
+)
 SINGLY = 2
 """Rows with the same warning that still get a line each; refusals always do."""
 
@@ -139,8 +148,8 @@ def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:
 
 
 def _is_choice(entry: Entry) -> bool:
-    """Safe rates and gains are chosen from intervals and have none of their own."""
-    return entry.kind.startswith(("slew", "jumps", "repetition", "smoothing", "control.gains"))
+    """Safe rates, commands ahead and gains are chosen from intervals and have none of their own."""
+    return entry.kind.startswith(CHOICES)
 
 
 def _within_range(profile: MachineProfile) -> Iterator[Finding]:

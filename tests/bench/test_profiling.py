@@ -1,0 +1,121 @@
+"""From fits to a profile: what is composed, and what the check of it against the runs finds."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from many_runs import write_runs
+
+from hotbench.bench.analysis import FitOptions
+from hotbench.bench.profiling import build_file, check_file, show_file, with_possible_lags
+from hotbench.core.errors import FellShort
+from hotbench.core.quantity import Quantity
+from hotbench.models.heater import PARAMETERS
+from hotbench.models.heater_steps import P
+
+LEAST_LAG_s = PARAMETERS[P.LAG].low
+
+
+def seconds(value: float, arm: float | None = 0.02) -> Quantity:
+    if arm is None:
+        return Quantity(value=value, unit="s", basis="fitted")
+    ends = {"low": value - arm, "high": value + arm, "confidence": 0.95}
+    return Quantity(value=value, unit="s", basis="fitted", **ends)
+
+
+arms = st.one_of(st.none(), st.floats(0.0, 0.5))
+
+
+@given(st.floats(0.05, 5.0), st.floats(-0.1, -1e-6), arms, arms)
+def test_a_dead_time_below_zero_is_taken_from_the_lag(
+    lag_s: float, dead_s: float, lag_arm: float | None, dead_arm: float | None
+) -> None:
+    """Nothing negative is left, and the sum that the data tell stays, down to the least lag."""
+    fitted = {"sensor_lag_s": seconds(lag_s, lag_arm), "dead_time_s": seconds(dead_s, dead_arm)}
+    found = with_possible_lags(fitted)
+    lag, dead = found["sensor_lag_s"], found["dead_time_s"]
+    assert dead.value == 0.0
+    assert lag.value == pytest.approx(max(lag_s + dead_s, LEAST_LAG_s))
+    assert all(q.low is None or q.low >= 0.0 for q in (lag, dead))
+    assert list(found) == list(fitted)
+
+
+@given(st.floats(0.0, 5.0))
+def test_a_possible_dead_time_stays_as_it_is(dead_s: float) -> None:
+    fitted = {"sensor_lag_s": seconds(0.4), "dead_time_s": seconds(dead_s)}
+    assert with_possible_lags(fitted) == fitted
+
+
+def test_a_model_without_a_lag_just_has_no_dead_time() -> None:
+    power = seconds(12.0)
+    assert with_possible_lags({"heating_K_per_s": power}) == {"heating_K_per_s": power}
+    found = with_possible_lags({"dead_time_s": seconds(-0.04, 0.1)})["dead_time_s"]
+    assert (found.value, found.low, found.high) == (0.0, 0.0, pytest.approx(0.1))
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A profile of one run, beside that run's folder."""
+    root = tmp_path_factory.mktemp("built")
+    (folder,) = write_runs(root, printers=1, each=1)
+    build_file([folder], root / "machine.yaml", FitOptions())
+    return root
+
+
+@pytest.fixture(name="copied")
+def copied_fixture(built: Path, tmp_path: Path) -> Path:
+    shutil.copytree(built, tmp_path / "copy")
+    return tmp_path / "copy"
+
+
+def differing(root: Path) -> list[str]:
+    result = check_file(root / "machine.yaml", root / "printer-0")
+    assert (result.shortfall is None) == (result.facts["runs"] == [])
+    return list(result.facts["runs"])
+
+
+def test_a_profile_is_accepted_beside_its_runs(copied: Path) -> None:
+    assert differing(copied) == []
+    result = check_file(copied / "machine.yaml", None)
+    assert result.facts["accepted"]
+    assert result.tables()[0].caption.endswith("machine.yaml: accepted")
+
+
+def test_one_changed_byte_of_a_run_is_found(copied: Path) -> None:
+    samples = copied / "printer-0" / "run-0" / "samples.csv"
+    raw = bytearray(samples.read_bytes())
+    raw[len(raw) // 2] ^= 1
+    samples.write_bytes(raw)
+    assert differing(copied) == ["run-0: samples.csv has changed since the fit"]
+    with pytest.raises(FellShort, match="refuses this profile"):
+        check_file(copied / "machine.yaml", copied / "printer-0").raise_if_short()
+
+
+@pytest.mark.parametrize("kind", ["cut", "gone", "unreadable"])
+def test_runs_that_are_not_whole_are_found(kind: str, copied: Path) -> None:
+    folder = copied / "printer-0" / "run-0"
+    if kind == "cut":
+        with (folder / "samples.csv").open("r+b") as file:
+            file.truncate(2000)
+    elif kind == "gone":
+        shutil.rmtree(folder)
+        (copied / "printer-0").mkdir(exist_ok=True)
+    else:
+        (folder / "datapackage.json").write_text("{", encoding="utf-8")
+    (line,) = differing(copied)
+    assert line.startswith("run-0: ")
+
+
+def test_two_builds_write_the_same_bytes(copied: Path) -> None:
+    first = (copied / "machine.yaml").read_bytes()
+    build_file([copied / "printer-0" / "run-0"], copied / "again.yaml", FitOptions())
+    assert (copied / "again.yaml").read_bytes() == first
+
+
+def test_a_shown_profile_has_its_sections_in_order(copied: Path) -> None:
+    tables = show_file(copied / "machine.yaml").tables()
+    assert tables[0].caption.startswith("machine profile: ")
+    first_words = dict.fromkeys(row[0].split()[0] for row in tables[0].rows)
+    assert list(first_words) == ["heats", "cools", "sensor", "holds"]
