@@ -110,57 +110,64 @@ def plan_motion(
     The look-ahead is unlimited, so a board that looks ahead less is slower on short steps.
     """
     feed = job.feed_mm_per_s if feed_mm_per_s is None else feed_mm_per_s
-    path_mm = np.where(job.kind == FILAMENT, np.abs(job.fed_mm), job.length_mm)
-    acceleration = _accelerations(job, limits)
-    top = _top_speeds(job, limits, feed, path_mm, acceleration)
-    entry = corner_speeds(job.corner_cos, acceleration, limits.corner_deviation_mm)
-    duration_s, cruise = trapezoids(path_mm, top, acceleration, entry)
+    columns = (job.kind, job.length_mm, job.climb_mm, job.fed_mm, job.radius_mm, job.corner_cos)
+    figures = np.array([getattr(limits, item.name) for item in fields(MotionLimits)])
+    duration_s, cruise = trapezoids(*step_limits(*columns, feed, figures))
     duration_s += job.dwell_s
     return Motion(duration_s, cruise, np.cumsum(duration_s))
 
 
-def _accelerations(job: Timeline, limits: MotionLimits) -> FloatArray:
-    by_kind = np.full(5, limits.travel_acceleration_mm_per_s2)
-    by_kind[EXTRUDE] = limits.acceleration_mm_per_s2
-    by_kind[FILAMENT] = limits.filament_acceleration_mm_per_s2
-    return by_kind[job.kind]
-
-
-def _top_speeds(
-    job: Timeline,
-    limits: MotionLimits,
-    feed: FloatArray,
-    path_mm: FloatArray,
-    acceleration: FloatArray,
-) -> FloatArray:
-    """Feed, held to the axes' limits and to v² <= a r on arcs (centripetal)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        vertical = limits.vertical_speed_mm_per_s * path_mm / np.abs(job.climb_mm)
-        filament = limits.filament_speed_mm_per_s * path_mm / np.abs(job.fed_mm)
-    top = np.fmin(np.fmin(np.minimum(feed, limits.speed_mm_per_s), vertical), filament)
-    return np.minimum(top, np.sqrt(acceleration * job.radius_mm))
-
-
-@njit(cache=True)
-def corner_speeds(
-    corner_cos: FloatArray, acceleration: FloatArray, deviation_mm: float
-) -> FloatArray:
-    """Largest speed into each step, shape (n,): a circle that passes the corner at `deviation_mm`.
+@njit(cache=True, error_model="numpy")
+def corner_speed(corner_cos: float, acceleration: float, deviation_mm: float) -> float:
+    """Largest speed through a corner: on a circle that passes it at `deviation_mm`.
 
     The circle touching both legs whose arc is d away from the corner has the radius
     r = d s / (1 - s), s = sin(half the angle between the legs); then v² = a r. Elementary geometry.
     """
-    speed = np.empty(corner_cos.size)
-    for i in range(corner_cos.size):
-        half = math.sqrt(max(0.0, 0.5 * (1.0 + corner_cos[i])))
-        if half > 1.0 - 1e-9:
-            speed[i] = math.inf
-        else:
-            speed[i] = math.sqrt(acceleration[i] * deviation_mm * half / (1.0 - half))
-    return speed
+    half = math.sqrt(max(0.0, 0.5 * (1.0 + corner_cos)))
+    if half > 1.0 - 1e-9:
+        return math.inf
+    return math.sqrt(acceleration * deviation_mm * half / (1.0 - half))
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
+def step_limits(
+    kind: NDArray[np.int8],
+    length_mm: FloatArray,
+    climb_mm: FloatArray,
+    fed_mm: FloatArray,
+    radius_mm: FloatArray,
+    corner_cos: FloatArray,
+    feed_mm_per_s: FloatArray,
+    figures: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Path, top speed, acceleration and speed into every step, shapes (n,).
+
+    Top speed is the feed, held to the axes' limits and to v² <= a r on arcs (centripetal).
+    figures: MotionLimits in the order of its fields.
+    """
+    speed, vertical, filament, plain, travelling, feeding, deviation_mm = figures
+    n = kind.size
+    path, top, acceleration, entry = np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    for i in range(n):
+        path[i] = abs(fed_mm[i]) if kind[i] == FILAMENT else length_mm[i]
+        a = travelling
+        if kind[i] == EXTRUDE:
+            a = plain
+        elif kind[i] == FILAMENT:
+            a = feeding
+        most = min(feed_mm_per_s[i], speed)
+        if climb_mm[i] != 0.0:
+            most = min(most, vertical * path[i] / abs(climb_mm[i]))
+        if fed_mm[i] != 0.0:
+            most = min(most, filament * path[i] / abs(fed_mm[i]))
+        top[i] = min(most, math.sqrt(a * radius_mm[i]))
+        acceleration[i] = a
+        entry[i] = corner_speed(corner_cos[i], a, deviation_mm)
+    return path, top, acceleration, entry
+
+
+@njit(cache=True, error_model="numpy")
 def _squared_entries(
     path_mm: FloatArray, top: FloatArray, acceleration: FloatArray, entry: FloatArray
 ) -> FloatArray:
@@ -177,7 +184,7 @@ def _squared_entries(
     return squared
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def trapezoids(
     path_mm: FloatArray, top: FloatArray, acceleration: FloatArray, entry: FloatArray
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -185,10 +192,12 @@ def trapezoids(
     n = path_mm.size
     duration_s, cruise = np.zeros(n), np.zeros(n)
     squared = _squared_entries(path_mm, top, acceleration, entry)
+    v1 = 0.0
     for i in range(n):
+        v0, v1 = v1, math.sqrt(squared[i + 1])
         if path_mm[i] <= 0.0:
             continue
-        a, v0, v1 = acceleration[i], math.sqrt(squared[i]), math.sqrt(squared[i + 1])
+        a = acceleration[i]
         peak = min(top[i], math.sqrt(0.5 * (squared[i] + squared[i + 1]) + a * path_mm[i]))
         peak = max(peak, v0, v1)
         ramps_mm = (2.0 * peak * peak - squared[i] - squared[i + 1]) / (2.0 * a)

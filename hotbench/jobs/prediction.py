@@ -9,7 +9,7 @@ from numba import njit
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs.limits import ControlFacts, HeaterFacts, Limits
 from hotbench.models.heater import heater_model, hold_rises
-from hotbench.models.heater_steps import P, advance, fan_effect, linear_step
+from hotbench.models.heater_steps import P, fan_effect, linear_step, stride, substeps
 from hotbench.models.melt import exit_temperature_C
 
 CONTROL_S = 0.25
@@ -171,6 +171,7 @@ def run_loop(
     """
     count = max(1, math.ceil(bin_s / CONTROL_S))
     h = bin_s / count
+    parts = substeps(vector, h)
     late = min(round(vector[P.DEAD] / h), _DELAY_SLOTS - 1)
     line = np.full(late + 1, start[2])
     node = start[:3].copy()
@@ -186,7 +187,8 @@ def run_loop(
             if linear:
                 node[0], node[2] = linear_step(vector, node[0], node[2], h, u, phi, flow[i])
             else:
-                advance(vector, node, h, u, fan[i], flow[i])
+                for _ in range(parts):
+                    stride(vector, node, h / parts, u, phi, flow[i])
             line[place] = node[2]
             place = (place + 1) % (late + 1)
             duty[i] += u / count

@@ -152,7 +152,8 @@ def rehearse(
     words = follow_words(job, motion.duration_s, limits)
     end_s = np.cumsum(motion.duration_s + words.wait_s)
     start_s = np.concatenate([[0.0], end_s[:-1]])
-    flow, limit = step_flows(job, motion, limits), limits.flow.at(steps_C)
+    flow = step_flows(job, motion, limits)
+    limit, low, high = _step_limits(steps_C, limits)
     printing = job.kind == s.EXTRUDE
     duration_s = np.where(printing, motion.duration_s, 0.0)
     every = slice(0, len(job))
@@ -167,8 +168,8 @@ def rehearse(
         flow_mm3_per_s=flow,
         limit_mm3_per_s=limit,
         printing_s=float(duration_s.sum()),
-        share_above=_share_above(flow, steps_C, duration_s, limits),
-        worst=_worst(job, limits, flow, steps_C, start_s, duration_s),
+        share_above=_share_above(flow, duration_s, limit, low, high),
+        worst=_worst(job, flow, (limit, low, high), steps_C, start_s, duration_s),
         steep=_steep(job, words, limits, start_s),
         trace=shown,
         prediction=told,
@@ -176,12 +177,20 @@ def rehearse(
     )
 
 
+def _step_limits(set_C: FloatArray, limits: Limits) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Flow limit of every step and its interval's ends, read once per run of equal setpoints."""
+    first = np.flatnonzero(np.concatenate([[True], set_C[1:] != set_C[:-1]]))[: set_C.size]
+    count = np.diff(first, append=set_C.size)
+    tables = (limits.flow.at, limits.flow.low_at, limits.flow.high_at)
+    limit, low, high = (np.repeat(table(set_C[first]), count) for table in tables)
+    return limit, low, high
+
+
 def _share_above(
-    flow: FloatArray, set_C: FloatArray, duration_s: FloatArray, limits: Limits
+    flow: FloatArray, duration_s: FloatArray, limit: FloatArray, low: FloatArray, high: FloatArray
 ) -> Quantity:
     total_s = float(duration_s.sum()) or 1.0
-    tables = (limits.flow.at, limits.flow.high_at, limits.flow.low_at)
-    share = [float(duration_s[flow > table(set_C)].sum()) / total_s for table in tables]
+    share = [float(duration_s[flow > most].sum()) / total_s for most in (limit, high, low)]
     return _interval(share[0], share[1], share[2])
 
 
@@ -193,17 +202,17 @@ def _interval(value: float, low: float, high: float) -> Quantity:
 
 def _worst(
     job: Timeline,
-    limits: Limits,
     flow: FloatArray,
+    limits: tuple[FloatArray, FloatArray, FloatArray],
     set_C: FloatArray,
     start_s: FloatArray,
     duration_s: FloatArray,
 ) -> tuple[FlowPlace, ...]:
     """The worst step of each stretch of one layer and role that exceeds its limit, worst first."""
-    above = np.flatnonzero((duration_s > 0.0) & (flow > limits.flow.at(set_C)))
+    above = np.flatnonzero((duration_s > 0.0) & (flow > limits[0]))
     if above.size == 0:
         return ()
-    over = flow[above] / limits.flow.at(set_C[above])
+    over = flow[above] / limits[0][above]
     label = job.layer[above].astype(np.int64) * 1000 + job.role[above]
     group = np.cumsum(np.diff(label, prepend=label[0]) != 0)
     above_s = np.bincount(group, weights=duration_s[above])
@@ -211,33 +220,29 @@ def _worst(
     leaders = order[np.concatenate([[True], np.diff(group[order]) != 0])]
     chosen = leaders[np.argsort(-over[leaders], kind="stable")][:WORST_PLACES]
     return tuple(
-        _flow_place(job, limits, flow, set_C, start_s, int(above[k]), float(above_s[group[k]]))
+        _flow_place(job, flow, limits, set_C, start_s, int(above[k]), float(above_s[group[k]]))
         for k in chosen
     )
 
 
 def _flow_place(
     job: Timeline,
-    limits: Limits,
     flow: FloatArray,
+    limits: tuple[FloatArray, FloatArray, FloatArray],
     set_C: FloatArray,
     start_s: FloatArray,
     step: int,
     above_s: float,
 ) -> FlowPlace:
-    at = set_C[step : step + 1]
-    value, high, low = (
-        float(flow[step] / table(at)[0]) - 1.0
-        for table in (limits.flow.at, limits.flow.low_at, limits.flow.high_at)
-    )
+    value, high, low = (float(flow[step] / most[step]) - 1.0 for most in limits)
     return FlowPlace(
         layer=int(job.layer[step]),
         line=int(job.line[step]),
         time_s=float(start_s[step]),
         role=job.role_names[job.role[step]],
-        set_temperature_C=float(at[0]),
+        set_temperature_C=float(set_C[step]),
         flow_mm3_per_s=float(flow[step]),
-        limit_mm3_per_s=float(limits.flow.at(at)[0]),
+        limit_mm3_per_s=float(limits[0][step]),
         over=_interval(value, low, high),
         above_s=above_s,
     )

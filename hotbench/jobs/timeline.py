@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -91,8 +92,7 @@ class Timeline:
     def held(self, *kinds: int) -> FloatArray:
         """Value in force at every step from events of these kinds, shape (n,); NaN before."""
         chosen = np.isin(self.event_kind, kinds)
-        values = np.concatenate([[np.nan], self.event_value[chosen]])
-        return values[np.searchsorted(self.event_step[chosen], np.arange(len(self)), side="right")]
+        return _stepwise(self.event_step[chosen], self.event_value[chosen], np.nan, len(self))
 
     @property
     def set_temperature_C(self) -> FloatArray:
@@ -214,10 +214,15 @@ def _column(parts: list[FloatArray], index: int) -> FloatArray:
     return np.concatenate([part[index] for part in parts])
 
 
+def _stepwise(steps: IntArray, values: NDArray[Any], before: float, size: int) -> NDArray[Any]:
+    """The value in force at every step, each from the step of its number on; shape (size,)."""
+    held = np.concatenate([np.array([before], dtype=values.dtype), values])
+    return np.repeat(held, np.diff(steps, prepend=0, append=size))
+
+
 def _roles(steps: IntArray, meanings: IntArray, size: int) -> NDArray[np.int16]:
     named = meanings >= 0
-    values = np.concatenate([[0], meanings[named]]).astype(np.int16)
-    return values[np.searchsorted(steps[named], np.arange(size), side="right")]
+    return _stepwise(steps[named], meanings[named].astype(np.int16), 0, size)
 
 
 def _layers(
@@ -230,7 +235,7 @@ def _layers(
 ) -> NDArray[np.int32]:
     if by_mark:
         marks = steps[meanings == LAYER_MARK]
-        layer = np.searchsorted(marks, np.arange(kind.size), side="right").astype(np.int32) - 1
+        layer = _stepwise(marks, np.arange(marks.size, dtype=np.int32), -1, kind.size)
     else:
         layer = layers_by_height(kind, z_mm, MIN_LAYER_MM)
     if layer.size and layer[-1] >= MAX_LAYERS:
