@@ -109,11 +109,20 @@ def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...
     sections: dict[str, list[HeadlineRow]] = {}
     for row in _brief(profile):
         sections.setdefault(_section(row), []).append(row)
-    tables = [_headline_table(name, rows) for name, rows in sections.items()]
+    tables = [_headline_table(_caption(name, profile), rows) for name, rows in sections.items()]
     first = replace(
         tables[0] if tables else _headline_table("", ()), caption=f"machine profile: {caption}"
     )
     return (first, *tables[1:], *gap_tables(profile))
+
+
+def _caption(section: str, profile: p.MachineProfile) -> str:
+    """The section's name; with the controller, what its gains are stated for."""
+    control = profile.control
+    if section != SECTION_OF["control"] or control is None:
+        return section
+    board = f"{control.form} form, full duty {control.duty_full_scale:g}"
+    return f"{section}: {control.rule}; {board}, at {control.at_temperature_C:g} °C"
 
 
 def headline_table(profile: p.MachineProfile, caption: str) -> Table:

@@ -15,6 +15,8 @@ from hotbench.control.reduce import OperatingPoint, operating_point
 from hotbench.control.tune import NAMES, ROBUST, Tuned, heater_processes, side_by_side
 from hotbench.core.errors import BadInput, FellShort, unknown_key
 from hotbench.core.quantity import Quantity
+from hotbench.models.heater import PARAMETERS
+from hotbench.models.heater_steps import P
 from hotbench.profile.types import Control, Heater, MachineProfile
 from hotbench.profile.yaml_io import read_profile, write_profile
 
@@ -37,7 +39,10 @@ FIGURE_HEADS = (
     "settles / s",
     "flow sag / K",
 )
+SENSITIVITY = FIGURE_HEADS.index("Ms") - 1
 NOT_KNOWN = "not known: record extrude"
+UNSTABLE, UNSETTLED = "unstable", "-: not settled over the whole interval"
+FAN_LOSS, LOAD = PARAMETERS[P.FAN].name, PARAMETERS[P.LOAD].name
 HALF_LIMIT = 0.5
 ROOM_C = 25.0
 UNKNOWN_LOAD_DUTY = 0.1
@@ -64,8 +69,12 @@ def tuning_point(
 ) -> Point:
     """A profile's heater held at a temperature. Errors: BadInput without a heater model."""
     heater = _heater(profile, file)
+    if fan > 0.0 and FAN_LOSS not in heater.parameters:
+        what, remedy = "the profile does not state the fan's cooling", "record step --fan 0,1"
+        raise BadInput(what, where=file, value=f"fan {fan:g}", remedy=remedy)
     at = {"temperature_C": temperature_C, "ambient_C": _ambient_C(heater), "fan": fan}
     operating = operating_point(heater.model, heater_values(heater), **at)
+    operating = replace(operating, load_K_per_mm3=_load_K_per_mm3(heater, operating))
     processes = heater_processes(
         heater.model, heater.parameters, combined_lag=heater.combined_lag, **at
     )
@@ -114,6 +123,13 @@ def tune_file(file: Path, *, rule: str = ROBUST, out: Path | None = None, **stat
     if out is not None:
         control = control_section(rows, point, options, rule)
         write_profile(profile.model_copy(update={"control": control}), out)
+    return rules_result(rows, point, options, out)
+
+
+def rules_result(
+    rows: Sequence[Tuned], point: Point, options: TuneOptions, out: Path | None = None
+) -> Result:
+    """Gains and figures of all rules as the options state them; out: where a profile went."""
     facts = {
         "at_temperature_C": options.temperature_C,
         "form": options.form,
@@ -185,6 +201,13 @@ def _ambient_C(heater: Heater) -> float:
     return heater.ambient.value if heater.ambient else ROOM_C
 
 
+def _load_K_per_mm3(heater: Heater, point: OperatingPoint) -> float:
+    """Cooling by the filament as the profile states it; zero, not the model's default, if not."""
+    if LOAD in heater.parameters:
+        return point.load_K_per_mm3
+    return heater.load_per_flow.value if heater.load_per_flow else 0.0
+
+
 def _load_duty(profile: MachineProfile, point: OperatingPoint, temperature_C: float) -> float:
     """Duty that half the flow limit draws."""
     if profile.melt is None or not profile.melt.flow_limit or point.load_K_per_mm3 <= 0.0:
@@ -235,8 +258,8 @@ def _tables(rows: Sequence[Tuned], point: Point, options: TuneOptions) -> tuple[
     numeric = frozenset(range(1, len(FIGURE_HEADS)))
     return (
         Table(stated, heads, gains, numeric),
-        Table(f"what they give {at}", FIGURE_HEADS, nominal, numeric),
-        Table("worst over the model's interval", FIGURE_HEADS, worst, numeric),
+        Table(f"what they give {at}; {UNSETTLED}", FIGURE_HEADS, nominal, numeric),
+        Table(f"worst over the model's interval; {UNSETTLED}", FIGURE_HEADS, worst, numeric),
         _forward_table(point, options.duty_full_scale),
     )
 
@@ -244,10 +267,12 @@ def _tables(rows: Sequence[Tuned], point: Point, options: TuneOptions) -> tuple[
 def _forward_table(point: Point, full_scale: float) -> Table:
     """Duty that is known beforehand, for the board's full duty."""
     flow = point.flow_duty_per_mm3_per_s
+    basis = ", assumed" if point.scenario.load_duty == UNKNOWN_LOAD_DUTY else ""
     rows = (
         ("duty that holds", number(full_scale * point.operating.duty)),
         ("add per mm³/s extruded", number(full_scale * flow) if flow else NOT_KNOWN),
         ("add per K/s of ramp", number(full_scale * ramp_duty(point.operating.process))),
+        ("drawn by the flow step above", f"{number(full_scale * point.scenario.load_duty)}{basis}"),
     )
     return Table(f"feed-forward for full duty {full_scale:g}", ("", "duty"), rows, frozenset({1}))
 
@@ -261,11 +286,16 @@ def _gain_cells(row: Tuned, options: TuneOptions, point: Point) -> tuple[str, ..
 
 
 def _figure_cells(row: Tuned, *, worst: bool) -> tuple[str, ...]:
-    """Margins at their least, the rest at its greatest, where the worst is asked for."""
+    """Margins at their least, the rest at its greatest, where the worst is asked for.
+
+    A loop that is unstable somewhere in the interval has no sensitivity there.
+    """
     least = (row.gain_margin, row.phase_margin)
     greatest = (row.maximum_sensitivity, row.overshoot, row.settling_time, row.flow_sag)
     cells = [_cell(quantity, "low" if worst else "value") for quantity in least]
     cells += [_cell(quantity, "high" if worst else "value") for quantity in greatest]
+    if worst and not row.reliable:
+        cells[SENSITIVITY] = UNSTABLE
     return (row.rule, *cells)
 
 

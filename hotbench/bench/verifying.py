@@ -230,7 +230,7 @@ def _smooth(time_s: FloatArray, values: FloatArray) -> FloatArray:
     half = max(1, round(0.5 * SMOOTHED_s / step_s))
     padded = np.pad(values, half, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    return np.asarray(np.mean(windows, axis=1), dtype=np.float64)
+    return np.asarray(np.median(windows, axis=1), dtype=np.float64)
 
 
 @dataclass(frozen=True)

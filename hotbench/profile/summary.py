@@ -23,6 +23,7 @@ LABELS = {
     "melt.minimum_temperature": "needs at least",
     "melt.alpha_L_eff": "diffusivity times heated length",
     "melt.softening_temperature": "softening temperature",
+    **{f"control.gains.{name}": f"gain {name}" for name in ("Kp", "Ki", "Kd", "Kc", "Ti", "Td")},
     "control.gain_margin": "gain margin",
     "control.phase_margin": "phase margin",
     "control.maximum_sensitivity": "maximum sensitivity",

@@ -142,15 +142,6 @@ def test_compare_speaks_of_prints(tmp_path: Path) -> None:
     assert {d["change"]["value"] for d in result.plain()["differences"]} <= {0.0}
 
 
-def test_tuning_scales_with_the_duty_number() -> None:
-    one, many = (tune_file(EXAMPLE, temperature_C=220.0, duty_full_scale=s) for s in (1.0, 255.0))
-    for first, second in zip(one.plain()["rules"], many.plain()["rules"], strict=True):
-        for name, gain in first["gains"].items():
-            assert second["gains"][name] == pytest.approx(255.0 * gain)
-        assert first["gain_margin"] == second["gain_margin"]
-    assert 0.0 < one.plain()["hold_duty"] < 1.0
-
-
 @pytest.mark.parametrize("scale", [0.0, -1.0])
 def test_tuning_refuses_a_scale(scale: float) -> None:
     with pytest.raises(BadInput, match="--duty-scale"):

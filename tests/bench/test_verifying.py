@@ -44,6 +44,32 @@ def test_a_loop_with_other_gains_is_beyond_the_prediction(point: Any) -> None:
         result.raise_if_short()
 
 
+def test_a_spoiled_reading_is_no_overshoot(point: Any) -> None:
+    """One reading 15 K too high, another 15 K too low, move no figure of the step by 0.1 K."""
+    run = verify_run(point, GAINS, flow_mm3_per_s=0.0)
+    spoiled_C = run.temperature_C.copy()
+    spoiled_C[[150, 400]] += (15.0, -15.0)
+    figures = [
+        verifying.judged_run(each, point, GAINS).facts["figures"][:2]
+        for each in (run, replace(run, temperature_C=spoiled_C))
+    ]
+    for clean, dirty in zip(*figures, strict=True):
+        assert dirty.recorded == pytest.approx(clean.recorded, abs=0.1)
+
+
+def test_predictions_span_the_model_s_interval(point: Any) -> None:
+    """Low and high are over all processes, so a heater that lags to their end is as predicted."""
+    run = verify_run(point, GAINS, flow_mm3_per_s=0.0)
+    first = verifying.judged_run(run, point, GAINS).facts["figures"][0].predicted
+    alone = replace(point, processes=point.processes[:1])
+    narrow = verifying.judged_run(run, alone, GAINS).facts["figures"][0].predicted
+    assert first.low < narrow.low == narrow.value == narrow.high < first.high
+    laggard = max(point.processes, key=lambda process: process.dead_s)
+    late = verify_run(replace(point, processes=(laggard,)), GAINS, flow_mm3_per_s=0.0)
+    assert verifying.judged_run(late, point, GAINS).shortfall is None
+    assert verifying.judged_run(late, alone, GAINS).shortfall is not None
+
+
 def test_relay_finds_the_heater_and_the_loop_of_the_model(point: Any) -> None:
     """On the model's own loop the record gives the model's response back, within its interval."""
     run = relay_run(point, GAINS, extra_dead_s=0.0)
