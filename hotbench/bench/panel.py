@@ -11,6 +11,7 @@ import anywidget
 import traitlets
 
 from hotbench.bench.lab import RUNS
+from hotbench.bench.panel_entries import MEASURES, EntryForm
 from hotbench.bench.panel_forms import catalogue, port_choices, settings_from
 from hotbench.bench.panel_prediction import Predictor, predictor_from
 from hotbench.bench.plain import plain
@@ -32,33 +33,39 @@ DRAWN = 5
 class BenchPanel(anywidget.AnyWidget):
     """The bench in a cell: `BenchPanel()`.
 
-    port: chosen at first. folder: where runs are kept; panels of one folder share one bench.
-    profile: YAML file whose prediction is drawn too, by default machine.yaml in the folder.
+    port, machine, profile: in the form at first, the latter two as paths of YAML files. folder:
+    where runs are kept; panels of one folder share one bench. A test with a profile is ended when
+    it leaves what the profile predicts; without one, the prediction of machine.yaml in the folder
+    is drawn and nothing else.
     """
 
     _esm = STATIC / "panel.js"
     _css = STATIC / "panel.css"
     port = traitlets.Unicode("sim:swift-sleeve").tag(sync=True)
+    files = traitlets.Dict().tag(sync=True)
     catalogue: traitlets.List[Any] = traitlets.List().tag(sync=True)
     ports: traitlets.List[Any] = traitlets.List().tag(sync=True)
     plan = traitlets.Dict().tag(sync=True)
     status = traitlets.Dict().tag(sync=True)
     runs: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    entries = traitlets.Dict().tag(sync=True)
     notice = traitlets.Unicode("").tag(sync=True)
 
     def __init__(
         self,
         port: str = "sim:swift-sleeve",
         folder: Path | str = RUNS,
-        profile: Path | str | None = None,
+        machine: Path | str = "",
+        profile: Path | str = "",
     ) -> None:
         self.session: Session = session_for(Path(folder))
-        self._profile = Path(profile) if profile else Path(folder) / "machine.yaml"
+        self._entry_form: EntryForm | None = None
         self._predictor: Predictor | None = None
         self._sent, self._pushes, self._predicted = 0, 0, 0
         self._pushing = threading.Lock()
         self._pusher: threading.Thread | None = None
-        super().__init__(port=port, catalogue=catalogue(), ports=port_choices())
+        files = {"machine": str(machine), "profile": str(profile)}
+        super().__init__(port=port, files=files, catalogue=catalogue(), ports=port_choices())
         hear_beside_cells(self.comm)
         self.on_msg(self._on_message)
         self._show_status()
@@ -79,6 +86,8 @@ class BenchPanel(anywidget.AnyWidget):
             "weigh": self._wish_weigh,
             "open": self._wish_open,
             "mend": self._wish_mend,
+            "entries": self._wish_entries,
+            "enter": self._wish_enter,
             "history": self._wish_history,
         }
         try:
@@ -114,6 +123,32 @@ class BenchPanel(anywidget.AnyWidget):
     def _wish_open(self, content: Mapping[str, Any]) -> None:
         run = read_run(self._run_folder(content))
         self._hand_over(OLD, 0, run_columns(run), run=run.info.run_id)
+        if run.extrusions:
+            self._wish_entries(content)
+
+    def _wish_entries(self, content: Mapping[str, Any]) -> None:
+        """Open the form for values measured later; a request without a run closes it."""
+        if not content.get("run"):
+            self._entry_form, self.entries = None, {}
+            return
+        form = EntryForm(self._run_folder(content), str(content.get("evidence", MEASURES[0])))
+        self.entries = form.plain(self.session.root)
+        self._entry_form = form
+
+    def _wish_enter(self, content: Mapping[str, Any]) -> None:
+        """Something done in that form."""
+        form = self._entry_form
+        if form is None:
+            raise BadInput("no run is open for its weighings")
+        number, text = int(content.get("extrusion", 0)), str(content.get("text", ""))
+        acts: dict[str, Callable[[], None]] = {
+            "enter": lambda: form.enter(number, text),
+            "leave out": lambda: form.leave_out(number, text),
+            "give back": lambda: form.give_back(number),
+            "undo": form.undo,
+        }
+        acts[str(content.get("act", "enter"))]()
+        self.entries = form.plain(self.session.root)
 
     def _wish_mend(self, content: Mapping[str, Any]) -> None:
         recover(self._run_folder(content))
@@ -135,7 +170,9 @@ class BenchPanel(anywidget.AnyWidget):
 
     def _watch(self) -> None:
         """Push until the worker is done."""
-        self._predictor = predictor_from(self._profile)
+        known = self.session.status.profile
+        root = self.session.root
+        self._predictor = predictor_from(Path(known) if known else root / "machine.yaml")
         with self._pushing:
             self._sent, self._pushes, self._predicted = 0, 0, 0
         self._hand_over(NEW, 0, [array("d")] * DRAWN)
@@ -150,6 +187,7 @@ class BenchPanel(anywidget.AnyWidget):
             self.push()
         self.push(last=True)
         self._show_runs()
+        self._show_pending()
 
     def push(self, *, last: bool = False) -> None:
         """Send what is new: a batch of samples, the state, now and then the prediction."""
@@ -191,6 +229,12 @@ class BenchPanel(anywidget.AnyWidget):
             "remaining_s": None if math.isnan(status.remaining_s) else round(status.remaining_s),
         }
 
+    def _show_pending(self) -> None:
+        """After an extrusion test whose masses were left for later: the form for them."""
+        status = self.session.status
+        if any(shot.delivered_mass_g is None for shot in status.extrusions):
+            self._wish_entries({"run": Path(status.folder).name})
+
     def _show_runs(self) -> None:
         root = self.session.root
         entries = list_runs(root) if root.is_dir() else []
@@ -220,7 +264,9 @@ def _request(content: Mapping[str, Any]) -> Request:
         port=_required(content, "port"),
         test=test,
         settings=settings_from(test, content.get("settings", {})),
-        limit_temperature_C=_number(content, "limit_C", 260.0) or 260.0,
+        machine=_path(content, "machine"),
+        machine_profile=_path(content, "profile"),
+        limit_temperature_C=_number(content, "limit_C", None),
         fault_deviation_K=_number(content, "fault_K", None),
         material=str(content.get("material") or "PLA"),
         weighing=content.get("weighing", "by itself"),
@@ -233,6 +279,11 @@ def _required(content: Mapping[str, Any], key: str) -> str:
     if not text:
         raise BadInput("is empty", where=key, remedy="name a device, socket:// or sim:NAME")
     return text
+
+
+def _path(content: Mapping[str, Any], key: str) -> Path | None:
+    text = str(content.get(key, "")).strip()
+    return Path(text).expanduser() if text else None
 
 
 def _number(content: Mapping[str, Any], key: str, default: float | None) -> float | None:

@@ -13,20 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Locator, Page, expect, sync_playwright
+from panel_page import CHROMIUM, chromium
+from playwright.sync_api import Locator, Page, expect
 
 from hotbench.bench.panel import STATIC
 
-CHROMIUM = shutil.which("chromium")
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 TOUR = Path(__file__).parents[2] / "notebooks" / "01-tour.ipynb"
 PATIENCE_ms = 90_000
 SOON_s = 3.0
@@ -89,12 +80,10 @@ def _ready(url: str) -> str:
 
 @pytest.fixture
 def page() -> Iterator[Page]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    with chromium() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 1000})
         page.set_default_timeout(PATIENCE_ms)
         yield page
-        browser.close()
 
 
 def panel_of(page: Page) -> Locator:

@@ -140,10 +140,18 @@ class Chart {
     const bottom = { ...inner, y: height - lower - 30, height: lower };
     this.drawTemperature(pen, c, top);
     this.drawDrive(pen, c, bottom);
+    if (!this.trace.count) this.say(pen, c, top, "No readings yet");
     this.lastDraw = performance.now();
     this.drawMs = this.lastDraw - begun;
     this.canvas.dataset.drawMs = this.drawMs.toFixed(2);
     this.canvas.dataset.samples = String(this.trace.count);
+  }
+
+  say(pen, c, box, text) {
+    pen.fillStyle = c.soft;
+    pen.textAlign = "center"; pen.textBaseline = "middle";
+    pen.font = "14px system-ui, DejaVu Sans, sans-serif";
+    pen.fillText(text, box.x + box.width / 2, box.y + box.height / 2);
   }
 
   range() {
@@ -328,19 +336,29 @@ class Form {
     const list = `hb-ports-${(serial += 1)}`;
     const tests = model.get("catalogue");
     this.port = make("input", { list, value: model.get("port"), "aria-label": "port", spellcheck: "false", oninput: () => this.adapt(changed) });
-    this.test = choice(tests.map((t) => [t.name, `${t.title}: ${t.summary}`]), tests[0].name, { "aria-label": "test", onchange: () => { this.fill(); this.adapt(changed); } });
+    this.test = choice(tests.map((t) => [t.name, t.title]), tests[0].name, { "aria-label": "test", onchange: () => { this.fill(); this.adapt(changed); } });
     this.pace = choice(PACES, "1", { onchange: changed });
     this.weighing = choice(WEIGHINGS, "by itself", { onchange: changed });
-    this.limit = make("input", { value: "260", inputmode: "decimal", oninput: changed });
+    const files = model.get("files");
+    this.machine = make("input", { value: files.machine, placeholder: "none", spellcheck: "false", oninput: changed });
+    this.profile = make("input", { value: files.profile, placeholder: "none", spellcheck: "false", oninput: changed });
+    this.limit = make("input", { placeholder: "260 by default", inputmode: "decimal", oninput: changed });
     this.fault = make("input", { placeholder: "not known", inputmode: "decimal", oninput: changed });
     this.material = make("input", { value: "PLA", oninput: changed });
     this.fields = make("div");
+    this.summary = make("p", { class: "hb-hint hb-under" });
     this.paceRow = row("pace of the simulation", this.pace);
     this.weighRow = row("masses", this.weighing);
     this.changed = changed;
     this.node = make("form", { onsubmit: (event) => event.preventDefault() },
       make("datalist", { id: list }, ...model.get("ports").map((p) => make("option", { value: p.port }, p.what))),
-      row("port", this.port), row("test", this.test), this.fields);
+      row("port", this.port), row("test", this.test), this.summary, this.fields,
+      make("details", {}, make("summary", {}, "Machine and material"),
+        row("machine file", this.machine, "YAML"),
+        row("profile to expect", this.profile, "YAML"),
+        row("highest setpoint allowed", this.limit, "°C"),
+        row("deviation at which it faults", this.fault, "K"),
+        row("material", this.material)));
     this.fill();
     this.adapt(() => {});
   }
@@ -359,11 +377,10 @@ class Form {
     const test = this.model.get("catalogue").find((t) => t.name === this.test.value);
     this.inputs = new Map(test.fields.map((field) => [field.name, this.input(field)]));
     const rows = (first) => test.fields.filter((f) => f.first === first).map((f) => row(f.label, this.inputs.get(f.name), f.unit));
-    const more = make("details", {}, make("summary", {}, "More settings"), ...rows(false),
-      row("highest setpoint allowed", this.limit, "°C"),
-      row("board faults at a deviation of", this.fault, "K"),
-      row("material", this.material));
-    this.fields.replaceChildren(...rows(true), this.paceRow, this.weighRow, more);
+    this.summary.textContent = test.summary;
+    const rest = rows(false);
+    const more = rest.length ? make("details", {}, make("summary", {}, "More settings of this test"), ...rest) : null;
+    this.fields.replaceChildren(...[...rows(true), this.paceRow, this.weighRow, more].filter(Boolean));
   }
 
   input(field) {
@@ -376,12 +393,101 @@ class Form {
     for (const [name, input] of this.inputs) settings[name] = input.type === "checkbox" ? input.checked : input.value;
     return {
       port: this.port.value, test: this.test.value, settings, speed: this.pace.value,
+      machine: this.machine.value, profile: this.profile.value,
       limit_C: this.limit.value, fault_K: this.fault.value, material: this.material.value,
       weighing: this.test.value === "extrude" ? this.weighing.value : "by itself",
     };
   }
 
-  enable(on) { for (const node of this.node.querySelectorAll("input, select")) if (!on || node.parentNode) node.disabled = !on; }
+}
+
+// ---- values measured later ----------------------------------------------------------------------
+
+class Entries {
+  constructor(model) {
+    this.model = model;
+    this.node = make("section", { class: "hb-weigh", hidden: true, "aria-label": "values measured later" });
+    this.next = null; // the extrusion that takes the focus when the kernel has answered
+  }
+
+  send(act, extrusion = 0, text = "") { this.model.send({ kind: "enter", act, extrusion, text }); }
+
+  open(run, evidence) { this.model.send({ kind: "entries", run, evidence }); }
+
+  show() {
+    const { run, evidence, unit, measures, rows, pending, changes, doubt } = this.model.get("entries");
+    this.node.hidden = !run;
+    if (!run) return;
+    const kind = choice(measures, evidence, { onchange: () => this.open(run, kind.value) });
+    const made = rows.map((shot) => this.cells(shot, evidence, unit, doubt));
+    const left = pending ? `${pending} of ${rows.length} still to be entered` : "all entered";
+    this.node.replaceChildren(
+      make("h4", {}, `Measured later: ${run}`),
+      row("what was measured", kind),
+      make("p", { class: "hb-hint" }, `${left}. Enter keeps a value; an empty field waits.`),
+      make("p", { class: "hb-notice", id: "hb-doubt", role: "alert" }, doubt.remark ? `Extrusion ${doubt.extrusion}: ${doubt.remark}.` : ""),
+      make("div", { class: "hb-scroll" }, table(["extrusion", "°C", "mm³/s", "mm fed", `${evidence} / ${unit}`, ""], made, [0, 1, 2, 3])),
+      make("div", { class: "hb-do" },
+        make("button", { type: "button", disabled: !changes, onclick: () => this.send("undo") }, "Undo the last change"),
+        make("button", { type: "button", onclick: () => this.open("") }, "Close")));
+    this.focus(doubt.extrusion || this.next);
+    this.next = null;
+  }
+
+  focus(extrusion) {
+    const node = extrusion && this.node.querySelector(`input[data-extrusion="${extrusion}"]`);
+    if (node) { node.focus(); node.select(); }
+  }
+
+  cells(shot, evidence, unit, doubt) {
+    const n = shot.extrusion;
+    const fixed = [String(n), String(shot.setpoint_C), shot.flow_mm3_per_s.toFixed(2), String(shot.fed_mm)];
+    if (shot.left_out) {
+      return [...fixed, `left out: ${shot.left_out}`, make("button", { type: "button", class: "hb-link", "aria-label": `give extrusion ${n} back`, onclick: () => this.send("give back", n) }, "Give back")];
+    }
+    const doubted = doubt.extrusion === n;
+    const kept = shot.value == null ? "" : String(shot.value);
+    const value = make("input", {
+      inputmode: "decimal", "data-extrusion": n, value: doubted ? doubt.text : kept,
+      "aria-label": `${evidence} in ${unit} of extrusion ${n}, ${shot.setpoint_C} °C, ${shot.flow_mm3_per_s.toFixed(2)} mm³/s`,
+      "aria-invalid": doubted ? "true" : null, "aria-describedby": doubted ? "hb-doubt" : null,
+      onkeydown: (event) => this.keyed(event, value, n, kept),
+      onchange: () => this.keep(value, n, kept),
+    });
+    return [...fixed, value, kept === "" ? "" : this.leaveOut(n)];
+  }
+
+  // Enter goes on to the next field that waits; Tab and a click elsewhere keep the value too.
+  keyed(event, value, n, kept) {
+    if (event.key !== "Enter") return;
+    event.preventDefault();
+    event.stopPropagation();
+    const later = this.model.get("entries").rows.filter((shot) => shot.extrusion > n && shot.value == null && !shot.left_out);
+    this.next = later.length ? later[0].extrusion : n;
+    if (value.value.trim() === kept) this.focus(this.next);
+    else this.keep(value, n, kept, true);
+  }
+
+  keep(value, n, kept, again = false) {
+    const text = value.value.trim();
+    if (!text || text === kept || (!again && value.dataset.sent === text)) return;
+    value.dataset.sent = text;
+    this.send("enter", n, text);
+  }
+
+  leaveOut(n) {
+    const why = make("input", { "aria-label": `why extrusion ${n} is left out`, placeholder: "why", hidden: true });
+    const act = () => {
+      if (why.hidden) { why.hidden = false; why.focus(); return; }
+      if (why.value.trim()) this.send("leave out", n, why.value);
+      else why.focus();
+    };
+    why.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") { event.preventDefault(); event.stopPropagation(); act(); }
+      if (event.key === "Escape") { event.stopPropagation(); why.hidden = true; }
+    });
+    return make("span", { class: "hb-out" }, why, make("button", { type: "button", class: "hb-link", "aria-label": `leave extrusion ${n} out`, onclick: act }, "Leave out"));
+  }
 }
 
 // ---- panel --------------------------------------------------------------------------------------
@@ -401,14 +507,14 @@ class Panel {
     host.append(this.root);
     this.listen();
     this.theme();
-    this.showPlan(); this.showStatus(); this.showRuns(); this.showNotice();
+    this.showPlan(); this.showStatus(); this.showRuns(); this.showNotice(); this.entries.show();
     this.askPlan();
     model.send({ kind: "history" });
   }
 
   build() {
-    const read = (name, wide) => { const value = make("b", {}, "–"); this.reads[name] = value; return make("div", { class: wide ? "hb-read hb-wide" : "hb-read" }, value, make("span", {}, name)); };
-    this.reads = {};
+    const read = (name, wide) => { const value = make("b", {}, "–"); const label = make("span", {}, name); this.reads[name] = value; this.labels[name] = label; return make("div", { class: wide ? "hb-read hb-wide" : "hb-read" }, value, label); };
+    this.reads = {}; this.labels = {};
     this.state = make("div", { class: "hb-state" }, "Ready");
     this.stop = make("button", { type: "button", class: "hb-stop", title: "Escape does the same", onclick: () => this.halt() }, "Stop");
     const bar = make("div", { class: "hb-bar", role: "group", "aria-label": "state and stop" }, this.state,
@@ -428,9 +534,10 @@ class Panel {
     this.canvas = make("canvas", { role: "img", "aria-label": "No readings yet." });
     this.live = make("div", { class: "hb-aside", role: "status", "aria-live": "polite" });
     this.weigh = make("div", { class: "hb-weigh", hidden: true });
+    this.entries = new Entries(this.model);
     this.list = make("div", { class: "hb-scroll" });
     this.root = make("section", { class: "hb-panel", "aria-label": "hot end test bench", "data-lm-suppress-shortcuts": "true" }, bar, this.setUp,
-      make("div", { class: "hb-say" }, this.said, this.advice, this.notice), this.findings, this.weigh,
+      make("div", { class: "hb-say" }, this.said, this.advice, this.notice), this.findings, this.weigh, this.entries.node,
       make("div", { class: "hb-chart" }, this.canvas), this.live, make("h4", {}, "Runs"), this.list);
     this.reads["off prediction"].parentNode.hidden = true; // until there is a prediction
     this.chart = new Chart(this.canvas, this.root, this.trace);
@@ -444,6 +551,7 @@ class Panel {
     on("change:plan", () => this.showPlan());
     on("change:runs", () => this.showRuns());
     on("change:notice", () => this.showNotice());
+    on("change:entries", () => { this.entries.show(); this.showWeighing(this.model.get("status")); });
     on("msg:custom", (message, buffers) => this.hear(message, buffers));
     this.root.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && this.active) { event.preventDefault(); event.stopPropagation(); this.halt(); }
@@ -494,6 +602,7 @@ class Panel {
       this.trace.put(0, message.count, buffers[0]);
       this.said.textContent = `Showing the earlier run ${message.run}.`;
       this.advice.textContent = "";
+      this.showStatus();
     } else if (message.kind === "prediction" && !this.viewing) {
       this.trace.predict(message.first, buffers[0], message.band_K);
     }
@@ -528,16 +637,19 @@ class Panel {
 
   showStatus() {
     const status = this.model.get("status");
-    this.root.dataset.state = status.state;
-    this.state.textContent = STATES[status.state] ?? status.state;
+    this.root.dataset.state = this.viewing ? "idle" : status.state;
+    this.state.textContent = this.viewing ? "Earlier run" : STATES[status.state] ?? status.state;
+    this.root.toggleAttribute("data-active", status.active);
+    this.labels.measured.textContent = status.active ? "measured" : "last measured"; // nothing is read now
     if (!this.viewing) {
-      this.reads.phase.textContent = status.phase || "–";
+      this.reads.phase.textContent = (status.active && status.phase) || "–";
       this.reads.elapsed.textContent = status.elapsed_s ? clock(status.elapsed_s) : "–";
     }
     this.reads["about left"].textContent = !status.active ? "–" : status.remaining_s === 0 ? "soon" : clock(status.remaining_s);
     if (!this.viewing) { this.said.textContent = status.message; this.advice.textContent = status.advice; }
     if (this.wasActive !== status.active) {
-      if (status.active) this.setUp.open = false; // the chart stays where it is when the test ends
+      if (status.active) this.setUp.open = false; // the chart stays where it is when the test ends,
+      else if (!status.test) this.setUp.open = true; // and after a check a test is chosen next
       this.wasActive = status.active;
     }
     this.speak(status);
@@ -562,6 +674,7 @@ class Panel {
     this.start.disabled = !free || Boolean(plan.error) || !plan.lines || (real && !this.agree.checked);
     this.check.disabled = !free || (real && !this.agree.checked);
     this.stop.disabled = free;
+    for (const show of this.list.querySelectorAll(".hb-show")) show.disabled = !free; // the chart is the test's
   }
 
   showPlan() {
@@ -581,19 +694,20 @@ class Panel {
 
   showFindings(status) {
     const rows = status.findings ?? [];
-    this.findings.replaceChildren(...(rows.length ? [table(["connection check", "found"], rows)] : []));
+    this.findings.replaceChildren(...(rows.length ? [make("div", { class: "hb-found" }, table(["connection check", "found"], rows))] : []));
   }
 
   showWeighing(status) {
     const asked = status.question; const done = status.extrusions ?? [];
-    this.weigh.hidden = !asked && !done.length;
+    const later = this.model.get("entries").run; // the form for later shows the same rows, and more
+    this.weigh.hidden = !asked && (!done.length || (!status.active && later === status.run));
     if (asked !== this.asked) {
       this.asked = asked;
       if (asked) {
         const answer = (text) => this.model.send({ kind: "weigh", text });
         const keyed = (event) => { if (event.key === "Enter") { event.preventDefault(); event.stopPropagation(); answer(mass.value); } };
         const mass = make("input", { inputmode: "decimal", "aria-label": asked, placeholder: "g", onkeydown: keyed });
-        this.question = make("div", { class: "hb-ask" }, make("span", {}, "Mass of this strand"), mass,
+        this.question = make("div", { class: "hb-ask" }, make("span", {}, "Mass of this extrusion"), mass,
           make("button", { type: "button", class: "hb-start", onclick: () => answer(mass.value) }, "Enter"), make("button", { type: "button", onclick: () => answer("") }, "Later"));
         setTimeout(() => mass.focus(), 0);
       } else this.question = null;
@@ -603,20 +717,21 @@ class Panel {
     if (key === this.weighed) return;
     this.weighed = key;
     const rows = done.map((e, k) => [String(k + 1), String(e.setpoint_C), e.commanded_mm3_per_s.toFixed(2), String(e.commanded_mm), e.delivered_mass_g == null ? "later" : e.delivered_mass_g.toFixed(3)]).reverse();
-    const parts = [make("h4", {}, "Weighing"), this.question, rows.length ? make("div", { class: "hb-scroll" }, table(["strand", "°C", "mm³/s", "mm fed", "mass / g"], rows)) : null];
+    const parts = [make("h4", {}, "Weighing"), this.question, rows.length ? make("div", { class: "hb-scroll" }, table(["extrusion", "°C", "mm³/s", "mm fed", "mass / g"], rows, [0, 1, 2, 3, 4])) : null];
     this.weigh.replaceChildren(...parts.filter(Boolean));
   }
 
   showRuns() {
     const runs = this.model.get("runs");
     if (!runs.length) { this.list.replaceChildren(make("p", { class: "hb-hint" }, "No runs in this folder yet.")); return; }
-    const rows = runs.map((r) => [r.run, r.test, r.created.replace("T", " ").replace("Z", " UTC"), String(r.samples), r.problem || r.outcome, this.acts(r)]);
-    this.list.replaceChildren(table(["run", "test", "recorded", "readings", "outcome", ""], rows));
+    const rows = runs.map((r) => [r.run, r.test, r.created.replace("T", " ").replace("Z", " UTC"), r.outcome === "recording" ? "…" : String(r.samples), r.problem || r.outcome, this.acts(r)]);
+    this.list.replaceChildren(table(["run", "test", "recorded", "readings", "outcome", ""], rows, [3]));
   }
 
   acts(run) {
     const node = make("span", {});
-    if (!run.problem) node.append(make("button", { type: "button", class: "hb-link", "aria-label": `show run ${run.run}`, onclick: () => this.model.send({ kind: "open", run: run.run }) }, "Show"));
+    if (!run.problem) node.append(make("button", { type: "button", class: "hb-link hb-show", disabled: this.active, "aria-label": `show run ${run.run}`, onclick: () => this.model.send({ kind: "open", run: run.run }) }, "Show"));
+    if (run.test === "extrude" && !run.problem) node.append(" ", make("button", { type: "button", class: "hb-link", "aria-label": `enter weighings of run ${run.run}`, onclick: () => this.entries.open(run.run) }, "Weighings"));
     if (run.outcome === "cut off" && !run.problem) node.append(" ", make("button", { type: "button", class: "hb-link", "aria-label": `close the cut-off run ${run.run} properly`, onclick: () => this.model.send({ kind: "mend", run: run.run }) }, "Close properly"));
     return node;
   }
@@ -624,9 +739,10 @@ class Panel {
   remove() { this.cleanups.forEach((act) => act()); }
 }
 
-function table(heads, rows) {
-  return make("table", {}, make("thead", {}, make("tr", {}, ...heads.map((h) => make("th", { scope: "col" }, h)))),
-    make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((cell) => make("td", {}, cell))))));
+function table(heads, rows, numeric = []) {
+  const side = (k) => (numeric.includes(k) ? "hb-num" : null);
+  return make("table", {}, make("thead", {}, make("tr", {}, ...heads.map((h, k) => make("th", { scope: "col", class: side(k) }, h)))),
+    make("tbody", {}, ...rows.map((cells) => make("tr", {}, ...cells.map((cell, k) => make("td", { class: side(k) }, cell))))));
 }
 
 function render({ model, el }) {

@@ -1,0 +1,191 @@
+"""The panel's page in a headless Chromium, without JupyterLab: form, weighings, names, keys."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from panel_page import CHROMIUM, PanelPage, chromium, panel_page
+from playwright.sync_api import Browser
+
+from hotbench.core.records import Extrusion, RunInfo, Sample
+from hotbench.store.reader import read_run
+from hotbench.store.writer import RunWriter
+
+RUN = "extrude-1"
+MACHINE = "hotbench_machine: 1\nlimit_temperature_C: 230\n"
+WATCHFUL = "hotbench_machine: 1\nwatch: {fastest_K_per_s: 0.5, jump_K: 0.5}\n"
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the path"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+@pytest.fixture
+def bridge(browser: Browser, tmp_path: Path) -> Iterator[PanelPage]:
+    writer = RunWriter(tmp_path / RUN, RunInfo(run_id=RUN, procedure="extrude", created=""))
+    writer.on_sample(Sample(0.0, 220.0))
+    for flow in (2.0, 6.0, 10.0):
+        writer.on_extrusion(Extrusion(220.0, flow, 100.0))
+    writer.close()
+    with panel_page(browser, tmp_path) as made:
+        yield made
+
+
+def masses(bridge: PanelPage) -> list[float | None]:
+    folder = bridge.panel.session.root / RUN
+    return [shot.delivered_mass_g for shot in read_run(folder).extrusions]
+
+
+def focused(bridge: PanelPage) -> str:
+    return str(bridge.page.evaluate("document.activeElement.getAttribute('aria-label') ?? ''"))
+
+
+def test_weighings_are_entered_by_keyboard_alone(bridge: PanelPage) -> None:
+    page = bridge.page
+    page.get_by_role("button", name=f"enter weighings of run {RUN}").press("Enter")
+    bridge.until(lambda: bool(bridge.panel.entries))
+    page.get_by_label("mass in g of extrusion 1, 220 °C, 2.00 mm³/s").focus()
+    page.keyboard.type("0,29")
+    page.keyboard.press("Enter")
+    bridge.until(lambda: masses(bridge)[0] == 0.29)
+    assert "extrusion 2" in focused(bridge)
+
+    page.keyboard.type("2.9")
+    page.keyboard.press("Enter")
+    bridge.until(lambda: bool(bridge.panel.entries["doubt"]["remark"]))
+    assert "extrusion 2" in focused(bridge)
+    assert page.locator("[aria-invalid=true]").get_attribute("aria-describedby") == "hb-doubt"
+    assert "is not near" in page.locator("#hb-doubt").inner_text()
+    page.keyboard.type("0.28")
+    page.keyboard.press("Tab")
+    bridge.until(lambda: masses(bridge)[1] == 0.28)
+
+    page.get_by_role("button", name="leave extrusion 2 out").press("Enter")
+    page.keyboard.type("a string at the nozzle")
+    page.keyboard.press("Enter")
+    bridge.until(lambda: masses(bridge)[1] is None)
+    assert "left out: a string at the nozzle" in page.locator(".hb-weigh").last.inner_text()
+    page.get_by_role("button", name="give extrusion 2 back").press("Enter")
+    bridge.until(lambda: masses(bridge)[1] == 0.28)
+    page.get_by_role("button", name="Undo the last change").press("Enter")
+    bridge.until(lambda: masses(bridge)[1] is None)
+    page.get_by_role("button", name="Close").press("Enter")
+    bridge.until(lambda: not bridge.panel.entries)
+    assert not page.locator("section[aria-label='values measured later']").is_visible()
+
+
+def test_masses_left_for_later_bring_their_form_when_the_test_ends(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with panel_page(browser, tmp_path) as bridge:
+        page = bridge.page
+        page.get_by_label("test", exact=True).select_option("extrude")
+        page.get_by_label("temperatures").fill("220")
+        page.get_by_label("flows to try at each temperature").fill("5")
+        page.get_by_label("filament per extrusion").fill("20")
+        page.get_by_label("pace of the simulation").select_option("0")
+        page.get_by_label("masses").select_option("later")
+        bridge.until(lambda: "220" in str(bridge.panel.plan.get("lines")))
+        page.get_by_role("button", name="Start").press("Enter")
+        bridge.until(lambda: bridge.panel.status["state"] == "done" and bool(bridge.panel.entries))
+        assert page.locator("input[data-extrusion]").count() == bridge.panel.entries["pending"] > 0
+        assert page.locator(".hb-weigh:visible").count() == 1
+
+
+def test_machine_file_and_profile_are_fields_that_the_plan_follows(
+    bridge: PanelPage, tmp_path: Path
+) -> None:
+    page, panel = bridge.page, bridge.panel
+    (tmp_path / "m.yaml").write_text(MACHINE)
+    page.get_by_text("Machine and material").press("Enter")
+    page.get_by_label("machine file").fill(str(tmp_path / "m.yaml"))
+    bridge.until(lambda: "230" in str(panel.plan.get("error")))
+    page.get_by_label("highest setpoint allowed").fill("245")
+    bridge.until(lambda: bool(panel.plan.get("lines")))
+    page.get_by_label("profile to expect").fill("nowhere.yaml")
+    bridge.until(lambda: "nowhere.yaml" in str(panel.plan.get("error")))
+    assert "nowhere.yaml" in page.locator(".hb-plan").inner_text()
+    assert page.get_by_role("button", name="Start").is_disabled()
+
+
+def test_the_machine_files_watch_ends_a_test_and_the_page_says_what_to_do(
+    bridge: PanelPage, tmp_path: Path
+) -> None:
+    page, panel = bridge.page, bridge.panel
+    (tmp_path / "m.yaml").write_text(WATCHFUL)
+    page.get_by_text("Machine and material").click()
+    page.get_by_label("machine file").fill(str(tmp_path / "m.yaml"))
+    page.get_by_label("pace of the simulation").select_option("0")
+    bridge.until(lambda: bool(panel.plan.get("lines")))
+    page.get_by_role("button", name="Start").click()
+    bridge.until(lambda: panel.status["state"] == "fell short")
+    said = page.locator(".hb-say").inner_text()
+    assert "Watch: sensor implausible" in said
+    assert "Heater off" in said
+    assert "run the check" in said
+
+
+UNFOLD = "document.querySelectorAll('details').forEach((part) => { part.open = true; })"
+NAMELESS = """
+() => [...document.querySelectorAll("button, input, select, summary, canvas")]
+  .filter((node) => !node.disabled && node.checkVisibility())
+  .filter((node) => !(node.getAttribute("aria-label") || node.labels?.[0]?.textContent.trim()
+                      || node.textContent.trim()))
+  .map((node) => node.outerHTML)
+"""
+CLIPPED = """
+() => [...document.querySelectorAll(".hb-panel *")]
+  .filter((node) => node.checkVisibility() && !node.closest(".hb-aside, .hb-scroll"))
+  .filter((node) => node.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
+  .map((node) => node.outerHTML.slice(0, 200))
+"""
+
+
+@pytest.mark.parametrize("width", [1100, 900, 420])
+def test_every_control_has_a_name_and_nothing_runs_out_of_the_cell(
+    width: int, browser: Browser, tmp_path: Path
+) -> None:
+    with panel_page(browser, tmp_path, width=width) as bridge:
+        page = bridge.page
+        for test in bridge.panel.catalogue:
+            page.get_by_label("test", exact=True).select_option(test["name"])
+            page.evaluate(
+                "for (const part of document.querySelectorAll('details')) part.open = true"
+            )
+            assert page.evaluate(NAMELESS) == []
+            assert page.evaluate(CLIPPED) == []
+
+
+def test_no_earlier_run_takes_the_chart_from_a_running_test(bridge: PanelPage) -> None:
+    page, panel = bridge.page, bridge.panel
+    bridge.until(lambda: bool(panel.plan.get("lines")))
+    page.get_by_role("button", name=f"show run {RUN}").click()
+    bridge.until(lambda: "Earlier run" in page.locator(".hb-state").inner_text())
+    page.get_by_role("button", name="Start").click()
+    bridge.until(lambda: len(panel.session.samples()[0]) > 3)
+    bridge.until(lambda: page.get_by_role("button", name=f"show run {RUN}").is_disabled())
+    assert page.locator(".hb-state").inner_text() == "Running"
+    page.keyboard.press("Escape")
+    bridge.until(lambda: panel.status["state"] == "stopped")
+    assert page.get_by_role("button", name=f"show run {RUN}").is_enabled()
+    assert "last measured" in page.locator(".hb-reads").inner_text()
+
+
+def colours(bridge: PanelPage) -> Any:
+    style = "getComputedStyle(document.querySelector('.hb-panel'))"
+    return bridge.page.evaluate(f"[{style}.color, {style}.backgroundColor]")
+
+
+def test_the_theme_follows_the_lab(bridge: PanelPage) -> None:
+    bridge.theme("light")
+    light = colours(bridge)
+    bridge.theme("dark")
+    assert colours(bridge) != light
