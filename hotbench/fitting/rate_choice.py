@@ -44,6 +44,7 @@ LEAST_AIM = 0.55
 of a kelvin than a share, would keep the ladder from learning."""
 TIGHT = 0.96
 """Ends once the claim reaches this share of what endless ramps could claim."""
+REACHED = 0.999
 FEWEST = 9
 PASS_FAULT_CHANCE = 0.02
 PASS_FAULT_RAMPS = 15
@@ -182,12 +183,20 @@ def _settle(
     """Done, the confirming ramp, or one more ramp to refine with."""
     if claim.rate is None:
         return _refine(own, fit, plan)
-    tight = len(own) >= FEWEST and _is_tight(claim.rate.value, fit, plan)
+    rate = claim.rate.value
+    tight = len(own) >= FEWEST and _is_tight(rate, fit, plan)
     if tight and claim.confirmed:
         return None
     if tight or len(own) == plan.ramps - 1:
-        return RateChoice(claim.rate.value, "confirm", "confirm the rate that will be claimed")
+        return RateChoice(rate, "confirm", "confirm the rate that will be claimed")
+    if _is_held_back(rate, fit):
+        return RateChoice(rate, "refine", "nothing faster is claimed without a ramp near it")
     return _refine(own, fit, plan)
+
+
+def _is_held_back(rate: float, fit: Regression) -> bool:
+    """Whether the fastest ramp, not the deviations, keeps the claim low: a faster one is safe."""
+    return not fit.saturated and rate >= REACHED * fit.reach
 
 
 def _is_tight(rate: float, fit: Regression, plan: LadderPlan) -> bool:

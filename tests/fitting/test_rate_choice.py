@@ -4,11 +4,13 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
 from hotbench.fitting.ramps import RampTrial
-from hotbench.fitting.rate_choice import GROWTH, LadderPlan, next_rate
-from hotbench.fitting.slew import fit_slew
+from hotbench.fitting.rate_choice import GROWTH, LOADS, LadderPlan, next_rate
+from hotbench.fitting.slew import REACH, fit_slew
 
 LEVEL_K = 9.0
 
@@ -115,3 +117,40 @@ def test_an_abandoned_first_ramp_is_followed_by_slower_ones() -> None:
     choice = next_rate([replace(ramp(5.0, 1.0), abandoned=True)], plan)
     assert choice is not None
     assert choice.rate_K_per_s == pytest.approx(3.5)
+
+
+def test_a_claim_that_only_the_fastest_ramp_holds_back_is_tried_next() -> None:
+    """Little spread, all declared: slow ramps could claim 1.1 of their rate and no more."""
+    plan = LadderPlan(
+        direction="heating", first_K_per_s=0.5, fault_deviation_K=LEVEL_K, fault_spread=0.0
+    )
+    trials, _ = climb(plan)
+    found = fit_slew(trials, LEVEL_K, fault_spread=0.0).of("heating")
+    assert found.confirmed
+    assert found.rate.value / LEVEL_K > REACH * max(LOADS)
+    assert max(trial.rate_K_per_s for trial in trials) < LEVEL_K
+
+
+@given(
+    trail_s=st.floats(0.2, 10.0),
+    first=st.floats(0.05, 2.0),
+    spread=st.floats(0.0, 0.3),
+    highest=st.floats(2.0, 100.0),
+)
+@settings(max_examples=25, deadline=None)
+def test_a_board_that_follows_in_proportion_is_never_made_to_fault(
+    trail_s: float, first: float, spread: float, highest: float
+) -> None:
+    plan = LadderPlan(
+        direction="heating",
+        first_K_per_s=min(first, 0.5 * LEVEL_K / trail_s),
+        highest_K_per_s=highest,
+        fault_deviation_K=LEVEL_K,
+        fault_spread=spread,
+    )
+    trials, _ = climb(plan, trail_s)
+    assert len(trials) <= plan.ramps
+    assert all(trial.clean for trial in trials)
+    assert max(trial.rate_K_per_s for trial in trials) <= highest
+    claimed = fit_slew(trials, LEVEL_K, fault_spread=spread).of("heating").rate
+    assert claimed is None or claimed.value * trail_s < LEVEL_K

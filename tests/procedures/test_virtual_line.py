@@ -8,7 +8,7 @@ import pytest
 
 from hotbench.core.errors import ControllerFault
 from hotbench.core.records import Event, Extrusion, Run, RunInfo, Sample
-from hotbench.fitting.ramps import Direction, ramp_trials
+from hotbench.fitting.ramps import Direction, ramp_trials, stretches
 from hotbench.fitting.rate_choice import LadderPlan, next_rate
 from hotbench.fitting.repetition import repeated_dips
 from hotbench.link.client import Printer
@@ -105,6 +105,10 @@ def check_ramp(recorded: Run) -> None:
     moving = ramp & (recorded.setpoint_C > 200.5) & (recorded.setpoint_C < 209.5)
     slope = np.polyfit(recorded.time_s[moving], recorded.setpoint_C[moving], 1)[0]
     assert slope == pytest.approx(0.3, rel=0.03)
+    for first, _ in stretches(recorded):
+        before = slice(first - 15, first)
+        off_K = recorded.temperature_C[before] - recorded.setpoint_C[before]
+        assert abs(np.mean(off_K)) < 0.4  # else the ramp's deviation would be off by as much
 
 
 def check_dip(recorded: Run) -> None:
