@@ -55,6 +55,31 @@ def colours(theme: Theme = "light") -> Colours:
     return LIGHT if theme == "light" else DARK
 
 
+READABLE = 4.5
+"""Least contrast of text to its ground, Web Content Accessibility Guidelines 2.2, 1.4.3."""
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of a colour, 0 to 1 (the same guidelines)."""
+    parts = np.asarray(mpl.colors.to_rgb(colour))
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ (0.2126, 0.7152, 0.0722))
+
+
+def contrast(colour: str, ground: str) -> float:
+    """Contrast ratio of two colours, 1 to 21 (the same guidelines)."""
+    low, high = sorted((luminance(colour), luminance(ground)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def readable(colour: str, ground: str = LIGHT.ground) -> str:
+    """A colour for text: as dark or as bright as it takes to be read on `ground`."""
+    far = 0.0 if luminance(ground) > 0.5 else 1.0
+    parts = np.asarray(mpl.colors.to_rgb(colour))
+    shades = (mpl.colors.to_hex(parts + (far - parts) * share) for share in np.arange(0, 1, 0.04))
+    return next((shade for shade in shades if contrast(shade, ground) >= READABLE), colour)
+
+
 def series(theme: Theme = "light") -> tuple[str, ...]:
     """Colours for curves of equal rank, in the order to use them."""
     c = colours(theme)
@@ -143,6 +168,7 @@ def label_ends(axes: Axes, ends: Iterable[End | None]) -> None:
     """
     found = sorted((end for end in ends if end is not None), key=lambda end: end.y)
     axes.autoscale_view()  # settles limits that were left to the data
+    ground = mpl.colors.to_hex(axes.get_facecolor())
     scale_pt = axes.get_window_extent().height * POINTS_PER_IN / axes.figure.dpi
     at_pt = [scale_pt * _height(axes, end) for end in found]
     for end, natural_pt, placed_pt in zip(found, at_pt, spread(at_pt, LABEL_GAP_pt), strict=True):
@@ -151,7 +177,7 @@ def label_ends(axes: Axes, ends: Iterable[End | None]) -> None:
             (end.x, end.y),
             xytext=(5, placed_pt - natural_pt),
             textcoords="offset points",
-            color=end.colour,
+            color=readable(end.colour, ground),
             va="center",
             fontsize=9,
             annotation_clip=False,

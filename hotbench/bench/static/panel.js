@@ -220,10 +220,10 @@ class Chart {
     this.points(pen, box, scale, time, measured, count, c.measured);
     if (predictedCount) this.curve(pen, box, scale, time, predicted, Math.min(predictedCount, count), c.predicted, 1.1);
     pen.restore();
-    const names = [["measured", c.measured, measured, count]];
-    if (count && setpoint[count - 1] > 0) names.push(["setpoint", c.setpoint, setpoint, count]);
-    if (predictedCount) names.push(["predicted", c.predicted, predicted, Math.min(predictedCount, count)]);
-    this.names(pen, box, scale, names);
+    const names = [["measured", measured, count]];
+    if (count && setpoint[count - 1] > 0) names.push(["setpoint", setpoint, count]);
+    if (predictedCount) names.push(["predicted", predicted, Math.min(predictedCount, count)]);
+    this.names(pen, c, box, scale, names);
   }
 
   drawDrive(pen, c, box) {
@@ -232,7 +232,7 @@ class Chart {
     this.frame(pen, c, box, scale, [0, 0.5, 1], "fraction", true);
     this.curve(pen, box, scale, time, duty, count, c.duty);
     this.stair(pen, box, scale, time, fan, count, c.fan, []);
-    this.names(pen, box, scale, [["duty", c.duty, duty, count], ["fan", c.fan, fan, count]]);
+    this.names(pen, c, box, scale, [["duty", duty, count], ["fan", fan, count]]);
   }
 
   band(pen, c, box, scale, time, predicted, count, bandK) {
@@ -296,10 +296,10 @@ class Chart {
     }
   }
 
-  names(pen, box, scale, entries) {
+  names(pen, c, box, scale, entries) {
     const placed = entries
-      .filter(([, , values, count]) => count && values[count - 1] === values[count - 1])
-      .map(([name, colour, values, count]) => ({ name, colour, y: scale.y(values[count - 1]) }))
+      .filter(([, values, count]) => count && values[count - 1] === values[count - 1])
+      .map(([name, values, count]) => ({ name, colour: c[`${name}-ink`], y: scale.y(values[count - 1]) }))
       .sort((a, b) => a.y - b.y);
     placed.forEach((entry, k) => { if (k) entry.y = Math.max(entry.y, placed[k - 1].y + 15); });
     const over = placed.length ? placed[placed.length - 1].y - (box.y + box.height) : 0;
