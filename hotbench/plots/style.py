@@ -75,9 +75,16 @@ def contrast(colour: str, ground: str) -> float:
 def readable(colour: str, ground: str = LIGHT.ground) -> str:
     """A colour for text: as dark or as bright as it takes to be read on `ground`."""
     far = 0.0 if luminance(ground) > 0.5 else 1.0
-    parts = np.asarray(mpl.colors.to_rgb(colour))
-    shades = (mpl.colors.to_hex(parts + (far - parts) * share) for share in np.arange(0, 1, 0.04))
+    red, green, blue = mpl.colors.to_rgb(colour)
+    shades = (
+        mpl.colors.to_hex((_towards(red, far, s), _towards(green, far, s), _towards(blue, far, s)))
+        for s in np.arange(0.0, 1.0, 0.04)
+    )
     return next((shade for shade in shades if contrast(shade, ground) >= READABLE), colour)
+
+
+def _towards(start: float, end: float, share: float) -> float:
+    return start + (end - start) * share
 
 
 def series(theme: Theme = "light") -> tuple[str, ...]:

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from hotbench.bench import lab
+from hotbench.bench.figures import picture
 from hotbench.bench.panel import STATIC
-from hotbench.plots.style import DARK, LIGHT, READABLE, contrast
+from hotbench.plots.style import DARK, LIGHT, READABLE, contrast, new_figure
 
 BENCH = Path(lab.__file__).parent
 CSS = (STATIC / "panel.css").read_text("utf-8")
@@ -71,7 +72,7 @@ def test_the_reports_texts_are_read(ground: str, text: str) -> None:
 
 
 def test_a_figures_card_below_a_cell_is_read() -> None:
-    drawn = lab.figure_html(lab.picture("a", "b", lambda _: lab.new_figure()[0]))
+    drawn = lab.figure_html(picture("a", "b", lambda _: new_figure()[0]))
     ground = re.search(r"background:(#\w+)", drawn)
     texts = re.findall(r"(?<!-)color:(#\w+)", drawn.replace("background-color", ""))
     assert ground is not None
