@@ -1,28 +1,23 @@
-"""A profile's prediction of the loop held against a recorded step, flow step or relay."""
+"""A profile's prediction of the loop held against a recorded step and flow step."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import t as student
 
-from hotbench.bench.dips import stretches
+from hotbench.bench.relaying import held_out_stretch, relayed
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table, number
 from hotbench.bench.tuning import Point, tuning_point
 from hotbench.control.forms import Pid, from_ideal, from_scale, from_series
 from hotbench.control.loop import Response, Scenario, figures, settling_span_s, simulate
-from hotbench.control.margins import margins
-from hotbench.control.process import Process, ultimate
-from hotbench.control.reduce import first_order
-from hotbench.control.relay import fundamental, loop_gain, process_from_point
+from hotbench.control.process import Process
 from hotbench.core.arrays import FloatArray
-from hotbench.core.errors import BadInput, FellShort
+from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
-from hotbench.core.records import VALIDATION_PHASE, Run
-from hotbench.procedures.relay import RELAY, RelayTest
+from hotbench.core.records import Run
+from hotbench.procedures.relay import RelayTest
 from hotbench.procedures.verify import FLOW, STEP, VerifyTest
 from hotbench.profile.types import Control
 from hotbench.profile.yaml_io import read_profile
@@ -32,10 +27,7 @@ SMOOTHED_s = 0.5
 READING_K, TIMING_s, TIMING_SHARE = 0.3, 1.0, 0.1
 """What readings alone move a figure by, beside the model's interval; common practice, no source."""
 HEADS = ("figure", "predicted", "over the model's interval", "recorded", "verdict")
-RELAY_HEADS = ("figure", "model", "recorded", "95 % interval", "verdict")
 NUMERIC = frozenset({1, 2, 3})
-SKIPPED, PER_GROUP, FEWEST_GROUPS = 2, 2, 3
-NEAR_HALF_TURN_deg = 25.0
 
 
 @dataclass(frozen=True)
@@ -87,7 +79,7 @@ def judged_run(run: Run, point: Point, pid: Pid | None) -> Result:
     """
     kinds: Mapping[str, Callable[[Run, Point, Pid | None], Result]] = {
         VerifyTest.name: _verified,
-        RelayTest.name: _relayed,
+        RelayTest.name: relayed,
     }
     if run.info.procedure not in kinds:
         remedy = "record one with 'hotbench record verify' or 'hotbench record relay'"
@@ -152,7 +144,7 @@ def _result(run: Run, rows: Sequence[Checked], remarks: list[str]) -> Result:
 
 
 def _step_rows(run: Run, point: Point, pid: Pid, scenario: Scenario) -> list[Checked]:
-    first, past = _stretch(run, STEP)
+    first, past = held_out_stretch(run, STEP)
     found = [_respond(process, pid, scenario) for process in point.processes]
     seen = [figures(response, scenario.band_K) for response in found]
     after_s = run.time_s[first:past] - run.time_s[max(first - 1, 0)]
@@ -170,7 +162,7 @@ def _step_rows(run: Run, point: Point, pid: Pid, scenario: Scenario) -> list[Che
 
 
 def _flow_rows(run: Run, point: Point, pid: Pid, scenario: Scenario) -> list[Checked]:
-    first, past = _stretch(run, FLOW)
+    first, past = held_out_stretch(run, FLOW)
     gentle = replace(scenario, step_K=0.0)
     seen = [
         figures(_respond(process, pid, gentle), scenario.band_K).sag_K
@@ -217,13 +209,6 @@ def _checked(
     return Checked(what, unit, predicted, recorded, allowed)
 
 
-def _stretch(run: Run, phase: str) -> tuple[int, int]:
-    found = list(stretches(run, f"{VALIDATION_PHASE} {phase}"))
-    if not found or found[0][1] - found[0][0] < 10:
-        raise FellShort(f"{run.info.run_id}: the {phase} was not recorded; record it again")
-    return found[0]
-
-
 def _smooth(time_s: FloatArray, values: FloatArray) -> FloatArray:
     """Running median over SMOOTHED_s, at least three readings: one spoiled one moves nothing."""
     step_s = float(np.median(np.diff(time_s)))
@@ -231,153 +216,3 @@ def _smooth(time_s: FloatArray, values: FloatArray) -> FloatArray:
     padded = np.pad(values, half, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     return np.asarray(np.median(windows, axis=1), dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Swing:
-    """Responses at the relay's frequency: heater (reading over duty) and open loop; per group."""
-
-    omega: float
-    heater: tuple[complex, ...]
-    loop: tuple[complex, ...]
-
-
-def swing(run: Run) -> Swing:
-    """Fundamentals of a relay run's whole swings, in groups. Errors: FellShort for too few."""
-    first, past = _stretch(run, RELAY)
-    setpoint_C = run.setpoint_C[first:past]
-    centre_C = 0.5 * (setpoint_C.max() + setpoint_C.min())
-    above = setpoint_C > centre_C
-    ups = first + 1 + np.flatnonzero(~above[:-1] & above[1:])
-    starts = ups[SKIPPED::PER_GROUP]
-    if starts.size < FEWEST_GROUPS + 1:
-        raise FellShort(f"{run.info.run_id}: {ups.size} whole swings are too few to judge")
-    swings = PER_GROUP * (starts.size - 1)
-    omega = float(2.0 * np.pi * swings / (run.time_s[starts[-1]] - run.time_s[starts[0]]))
-    groups = [_group(run, a, b, omega) for a, b in pairwise(starts)]
-    return Swing(omega, tuple(heater for heater, _ in groups), tuple(loop for _, loop in groups))
-
-
-def _group(run: Run, first: int, past: int, omega: float) -> tuple[complex, complex]:
-    """Heater and open loop over samples first to past.
-
-    A setpoint is sent right after a reading but seen with the next one: half a sample late.
-    """
-    time_s, part = run.time_s[first:past], slice(first, past)
-    reading = fundamental(time_s, run.temperature_C[part], omega)
-    duty = fundamental(time_s, run.duty[part], omega)
-    late_s = 0.5 * float(np.median(np.diff(time_s)))
-    setpoint = fundamental(time_s, run.setpoint_C[part], omega) * np.exp(1j * omega * late_s)
-    return reading / duty, loop_gain(reading / setpoint)
-
-
-def _relayed(run: Run, point: Point, pid: Pid | None) -> Result:
-    seen = swing(run)
-    omega, nominal = seen.omega, point.processes[0]
-    model = complex(nominal.response(np.array(omega)))
-    ratio = np.array(seen.heater) / model
-    rows = [
-        _relay_row("swing, s", 2.0 * np.pi / omega, None, []),
-        _relay_row("heater's response, K per duty", abs(model), None, np.abs(seen.heater)),
-        _relay_row("later than the model, s", 0.0, 0.0, -np.angle(ratio) / omega),
-    ]
-    rows += _ultimate_rows(seen, nominal)
-    rows += _loop_rows(seen, point, pid)
-    late = rows[2]
-    facts = {"run": run.info.run_id, "omega_rad_per_s": omega, "figures": rows}
-    remarks = _relay_remarks(late)
-    cells = tuple(row.cells for row in rows)
-    table = Table(f"relay against {run.info.run_id}", RELAY_HEADS, cells, NUMERIC)
-    return Result(facts, (table, *lines_table("what it says", "in words", remarks)), None)
-
-
-@dataclass(frozen=True)
-class Relayed:
-    """A figure of the relay: the model's, and the record's with the scatter over its groups."""
-
-    what: str
-    model: float | None
-    recorded: float
-    low: float | None
-    high: float | None
-
-    @property
-    def differs(self) -> bool | None:
-        """Whether the interval leaves the model's figure out; None where one is missing."""
-        if self.model is None or self.low is None or self.high is None:
-            return None
-        return not self.low <= self.model <= self.high
-
-    @property
-    def cells(self) -> tuple[str, ...]:
-        """The row for people."""
-        verdict = {True: "differs", False: "agrees", None: "-"}[self.differs]
-        spread = (
-            "-"
-            if self.low is None or self.high is None
-            else f"{number(self.low)} to {number(self.high)}"
-        )
-        model = "-" if self.model is None else number(self.model)
-        return (self.what, model, number(self.recorded), spread, verdict)
-
-
-def _relay_row(
-    what: str, model: float | None, centre: float | None, groups: Sequence[float] | FloatArray
-) -> Relayed:
-    values = np.asarray(groups, dtype=np.float64)
-    if values.size < 2:
-        recorded = float(values[0]) if values.size else float(model or 0.0)
-        return Relayed(what, None, recorded, None, None)
-    mean, count = float(values.mean()), values.size
-    half = float(student.ppf(0.975, count - 1) * values.std(ddof=1) / np.sqrt(count))
-    return Relayed(what, model if centre is None else centre, mean, mean - half, mean + half)
-
-
-def _ultimate_rows(seen: Swing, nominal: Process) -> list[Relayed]:
-    """Ultimate gain and period of the first-order heater through the recorded response."""
-    found = []
-    for response in seen.heater:
-        try:
-            found.append(ultimate(process_from_point(response, seen.omega, nominal.gain)))
-        except BadInput:
-            continue
-    if len(found) < FEWEST_GROUPS:
-        return []
-    Ku, omega = ultimate(first_order(nominal))
-    gains, omegas = np.array(found).T
-    return [
-        _relay_row("ultimate gain, duty per K", Ku, None, gains),
-        _relay_row("ultimate period, s", 2.0 * np.pi / omega, None, 2.0 * np.pi / omegas),
-    ]
-
-
-def _loop_rows(seen: Swing, point: Point, pid: Pid | None) -> list[Relayed]:
-    """The open loop in force at the swing, and the gain margin where that is near half a turn."""
-    sampled = point.processes[0].delayed(0.5 * point.scenario.sample_s)
-    size, behind_deg, margin = None, None, None
-    if pid is not None:
-        at = np.array(seen.omega)
-        loop = complex(sampled.response(at) * pid.response(at))
-        size, behind_deg = abs(loop), _behind_deg(loop)
-        margin = margins(sampled, pid).gain
-    turned_deg = [_behind_deg(loop) for loop in seen.loop]
-    rows = [
-        _relay_row("loop's gain at the swing", size, None, np.abs(seen.loop)),
-        _relay_row("loop's phase at the swing, ° behind", behind_deg, None, turned_deg),
-    ]
-    if abs(float(np.median(turned_deg)) - 180.0) <= NEAR_HALF_TURN_deg:
-        rows.append(_relay_row("gain margin in force", margin, None, 1.0 / np.abs(seen.loop)))
-    return rows
-
-
-def _behind_deg(response: complex) -> float:
-    """Phase behind the setpoint, 0 to 360 degrees."""
-    return float(-np.degrees(np.angle(response)) % 360.0)
-
-
-def _relay_remarks(late: Relayed) -> list[str]:
-    if not late.differs:
-        return ["the heater answers as the model says, within the scatter of the swings"]
-    way = "later" if late.recorded > 0.0 else "sooner"
-    what = f"the heater answers {number(abs(late.recorded), 2)} s {way} than the model"
-    return [f"{what} at this frequency: trust the recorded margin more than the predicted one"]

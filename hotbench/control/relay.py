@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hotbench.control.forms import Pid
 from hotbench.control.process import Process
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
@@ -97,3 +98,15 @@ def process_from_point(response: complex, omega: float, gain: float) -> Process:
 def loop_gain(closed: complex) -> complex:
     """Open loop L = T/(1 - T) from the closed loop's response T, reading over setpoint."""
     return closed / (1.0 - closed)
+
+
+def setpoint_response(process: Process, pid: Pid, omega: float, sample_s: float) -> complex:
+    """Reading over setpoint at omega (rad/s) of a sampled loop, as `forms.Pid` states it.
+
+    G Cr/(1 + G Cy): proportional, weighted, and integral part act on the setpoint, the derivative
+    on the reading alone. The hold delays by half a sample; a setpoint waits as long to be read.
+    """
+    at, hold = np.array(omega), np.exp(-0.5j * omega * sample_s)
+    heater = complex(process.response(at) * hold)
+    on_setpoint = pid.setpoint_weight * pid.Kp + pid.Ki / (1j * omega)
+    return heater * on_setpoint * hold / (1.0 + heater * complex(pid.response(at)))

@@ -197,7 +197,7 @@ def test_a_load_that_was_not_measured_is_not_made_up(solved: Solved) -> None:
     point = tuning_point(without("heater", load_per_flow=None), EXAMPLE, 220.0)
     assert point.flow_duty_per_mm3_per_s == 0.0
     forward = rules_result(solved[0], point, TuneOptions()).tables()[-1]
-    cells = dict(forward.rows)
+    cells = {row[0]: row[1] for row in forward.rows}
     assert cells["add per mm³/s extruded"] == "not known: record extrude"
     assert cells["drawn by the flow step above"] == "0.1, assumed"
 

@@ -89,6 +89,57 @@ def test_relay_sees_a_dead_time_that_the_model_lacks(point: Any) -> None:
     assert "later than the model" in result.tables()[-1].rows[0][0]
 
 
+def relay_rows(point: Any, run: Any, pid: Pid | None) -> tuple[dict[str, Any], list[str]]:
+    facts = verifying.judged_run(run, point, pid).facts
+    return {row.what: row for row in facts["figures"]}, facts["remarks"]
+
+
+def test_relay_agrees_with_the_gains_that_were_in_force(point: Any) -> None:
+    """Answer to the setpoint within 15 % and 10 degrees: the derivative acts on the reading."""
+    rows, _ = relay_rows(point, relay_run(point, GAINS, extra_dead_s=0.0), GAINS)
+    answer, behind = rows["answer to the setpoint"], rows["behind the setpoint, °"]
+    assert answer.recorded == pytest.approx(answer.model, rel=0.15)
+    assert behind.recorded == pytest.approx(behind.model, abs=10.0)
+    assert not answer.beyond
+    assert not behind.beyond
+
+
+def test_relay_tells_other_gains_from_another_heater(point: Any) -> None:
+    """Half the stated gains were in force: the heater agrees, the loop does not, and it says so."""
+    run = relay_run(point, GAINS.scaled(0.5), extra_dead_s=0.0)
+    rows, remarks = relay_rows(point, run, GAINS)
+    assert not rows["heater's response, K per duty"].beyond
+    assert rows["answer to the setpoint"].beyond
+    assert any("are they in force" in line for line in remarks)
+
+
+def test_relay_without_gains_has_nothing_to_compare_the_loop_with(point: Any) -> None:
+    rows, _ = relay_rows(point, relay_run(point, GAINS, extra_dead_s=0.0), None)
+    assert rows["answer to the setpoint"].model is None
+    assert rows["answer to the setpoint"].cells[-1] == "-"
+
+
+def test_relay_spans_the_model_s_interval(point: Any) -> None:
+    """The late heater differs from the nominal one, and its lag's interval allows for it."""
+    rows, _ = relay_rows(point, relay_run(point, GAINS, extra_dead_s=0.25), GAINS)
+    late = rows["later than the model, s"]
+    assert late.differs
+    assert not late.beyond
+    assert late.cells[-1] == "within the model's interval"
+    alone = replace(point, processes=point.processes[:1])
+    rows, _ = relay_rows(alone, relay_run(point, GAINS, extra_dead_s=0.25), GAINS)
+    assert rows["later than the model, s"].cells[-1] == "differs"
+
+
+def test_a_saturated_relay_is_said_to_be_so(point: Any) -> None:
+    run = relay_run(point, GAINS, extra_dead_s=0.0)
+    _, remarks = relay_rows(point, run, GAINS)
+    assert not any("smaller --amplitude" in line for line in remarks)
+    swung = run.duty - np.quantile(run.duty, 0.2)
+    _, remarks = relay_rows(point, replace(run, duty=np.clip(swung, 0.0, 1.0)), GAINS)
+    assert any("smaller --amplitude" in line for line in remarks)
+
+
 def test_too_few_swings_fall_short(point: Any) -> None:
     run = relay_run(point, GAINS, extra_dead_s=0.0)
     part = slice(0, len(run) // 12)

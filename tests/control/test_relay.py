@@ -8,12 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hotbench.control.forms import Pid
 from hotbench.control.process import Process, ultimate
 from hotbench.control.relay import (
     fundamental,
     limit_cycle,
     loop_gain,
     process_from_point,
+    setpoint_response,
 )
 from hotbench.core.errors import BadInput
 
@@ -95,6 +97,34 @@ def test_too_few_samples_are_refused() -> None:
 def test_open_loop_from_closed_loop() -> None:
     loop = complex(-0.4, 0.05)
     assert loop_gain(loop / (1.0 + loop)) == pytest.approx(loop)
+
+
+@given(st.floats(0.05, 20.0), st.floats(0.0, 2.0), st.floats(0.0, 0.5))
+@settings(deadline=None, max_examples=40)
+def test_without_a_derivative_the_setpoint_response_gives_the_open_loop_back(
+    omega: float, dead_s: float, Ki: float
+) -> None:
+    process, pid = Process(8.0, (5.0, 0.4), (), dead_s), Pid(0.3, Ki)
+    found = loop_gain(setpoint_response(process, pid, omega, 0.0))
+    at = np.array(omega)
+    assert found == pytest.approx(complex(process.response(at) * pid.response(at)), rel=1e-9)
+
+
+def test_a_slow_setpoint_is_followed_and_a_derivative_resists_a_fast_one() -> None:
+    process, pid = Process(8.0, (5.0, 0.4), (), 0.2), Pid(0.3, 0.1, 0.5, 0.05)
+    assert setpoint_response(process, pid, 1e-4, 0.1) == pytest.approx(1.0, abs=1e-3)
+    plain = Pid(0.3, 0.1)
+    fast = [abs(setpoint_response(process, each, 1.0, 0.1)) for each in (pid, plain)]
+    assert fast[0] < fast[1]
+
+
+def test_a_sampled_setpoint_is_later_by_the_wait_and_the_hold() -> None:
+    """A weak loop hardly feeds back: phase is the heater's, plus a whole sample."""
+    process, pid = Process(1.0, (5.0,), (), 0.3), Pid(1e-6)
+    omega, sample_s = 2.0, 0.1
+    found = setpoint_response(process, pid, omega, sample_s)
+    expected = process.phase_rad(np.array(omega)) - omega * sample_s
+    assert cmath.phase(found) == pytest.approx(float(expected), abs=1e-5)
 
 
 @pytest.mark.parametrize(
