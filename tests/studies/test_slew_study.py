@@ -1,4 +1,10 @@
-"""Safe rates on 200 randomised boards per case: safety, share of the true limit, faults, ramps."""
+"""Safe rates on 200 randomised boards per case: safety, share of the true limit, faults, ramps.
+
+Asked of every kind of board: the stated rate is safe (fault chance at most 1 %) in 95 % of the
+sessions, fewer than 0.1 faults per session, at most 15 ramps; where the whole spread is 0.05, a
+median of 0.85 of the true limit too. The table beside this file says for each row what was asked
+and whether it held.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,42 +16,60 @@ from slew_boards import LEVEL_K, SAFE_SHARE, Board
 from hotbench.fitting.slew import FAULT_SPREAD, fit_slew
 
 TABLE = Path(__file__).with_name("slew_study.txt")
-SESSIONS, FIRST_SEED = 200, 820_000
+SESSIONS, FIRST_SEED = 200, 830_000
+SAFE, FAULTS, RAMPS, MEDIAN = 0.95, 0.1, 15, 0.85
+Results = dict[str, np.ndarray]
+"""By title, a row per session: fault chance, share of the limit, faults, ramps, confirmed."""
 
 
 @dataclass(frozen=True)
 class Case:
-    """A kind of board, and what the user declares. must: whether the claims have to hold."""
+    """A kind of board, and what the user declares.
+
+    near: whether a median near the limit is asked. short: what cannot hold, and why.
+    """
 
     title: str
     board: dict[str, float | bool]
     declared: dict[str, float]
-    must: bool = True
+    near: bool = False
+    unsafe: str = ""
+    short: str = ""
+
+
+UNDECLARED = "its level spreads by 0.15, the default assumes 0.1: it has to be declared"
+ASSUMED = (
+    "the whole spread shows, yet 0.1 is assumed of the level: 15 ramps all at the very rate would "
+    "claim 0.845"
+)
 
 
 def cases() -> list[Case]:
     found = []
     for spread in (0.02, 0.05, 0.10, 0.15):
-        text = f"{spread:.2f}"
+        text, near = f"{spread:.2f}", spread == 0.05
         seen = {"seen": spread}
         hidden = {"seen": 0.02, "hidden": spread}
         half = {"seen": spread / 2**0.5, "hidden": spread / 2**0.5}
-        known = spread <= FAULT_SPREAD
+        unsafe = UNDECLARED if spread > FAULT_SPREAD else ""
+        short = ASSUMED if near else ""
+        fallen = {"level_fall": 0.1, "fault_spread": max(spread, FAULT_SPREAD)}
         found += [
-            Case(f"deviation spread {text}, level steady (declared)", seen, {"fault_spread": 0.0}),
-            Case(f"level spread {text}, declared", hidden, {"fault_spread": spread}),
-            Case(f"deviation spread {text}, defaults", seen, {}),
-            Case(f"level spread {text}, defaults", hidden, {}, must=known),
-            Case(f"half and half {text}, defaults", half, {}, must=known),
-            Case(f"bent near saturation, deviation spread {text}", {**seen, "bent": True}, {}),
+            Case(f"level spread {text}, declared", hidden, {"fault_spread": spread}, near),
+            Case(f"level spread {text}", hidden, {}, near, unsafe),
+            Case(f"level and deviation share spread {text}", half, {}, near),
             Case(
-                f"level falls 10 % by movement (declared), level spread {text}",
-                {**hidden, "fall": 0.1},
-                {"level_fall": 0.1, "fault_spread": max(spread, FAULT_SPREAD)},
+                f"level falls 10 %, spread {text}, declared", hidden | {"fall": 0.1}, fallen, near
             ),
+            Case(f"deviation spread {text}, declared", seen, {"fault_spread": 0.0}, near),
+            Case(f"deviation spread {text}", seen, {}, near, short=short),
+            Case(f"bent near saturation, deviation {text}", {**seen, "bent": True}, {}, near),
         ]
-    found.append(Case("level falls 10 %, undeclared", {"seen": 0.05, "fall": 0.1}, {}, must=False))
-    return found
+    return [
+        *found,
+        Case("level spread 0.10 and deviation spread 0.10", {"seen": 0.1, "hidden": 0.1}, {}),
+        Case("level falls 10 %, deviation 0.05", {"seen": 0.05, "fall": 0.1}, {}),
+    ]
 
 
 def judge(case: Case, seed: int) -> tuple[float, ...]:
@@ -58,33 +82,57 @@ def judge(case: Case, seed: int) -> tuple[float, ...]:
     return chance, rate / board.limit(), found.faults, found.trials, found.confirmed
 
 
+def is_safe(results: np.ndarray) -> bool:
+    chance, _, faults, ramps, _ = results.T
+    sure = bool(np.mean(chance <= SAFE_SHARE) >= SAFE and np.mean(faults) < FAULTS)
+    return sure and bool(np.max(ramps) <= RAMPS)
+
+
+def is_near(results: np.ndarray) -> bool:
+    return bool(np.median(results[:, 1]) >= MEDIAN)
+
+
 def line(case: Case, results: np.ndarray) -> str:
     chance, share, faults, ramps, confirmed = results.T
+    asked = "safe, near" if case.near else "safe"
+    short = [
+        *(() if is_safe(results) else ("not safe",)),
+        *(("not near",) if case.near and not is_near(results) else ()),
+    ]
     return (
-        f"{case.title:58s} {np.mean(chance <= SAFE_SHARE):6.3f} {np.median(share):7.3f}"
+        f"{case.title:46s} {np.mean(chance <= SAFE_SHARE):6.3f} {np.median(share):7.3f}"
         f" {np.quantile(share, 0.05):6.3f} {np.mean(faults):7.3f} {np.mean(ramps):6.1f}"
-        f" {np.max(ramps):5.0f} {np.mean(confirmed):7.2f} {np.quantile(chance, 0.95):9.4f}"
-        f"{'' if case.must else '  beyond what was declared'}"
+        f" {np.max(ramps):5.0f} {np.mean(confirmed):6.2f} {np.quantile(chance, 0.95):9.4f}"
+        f"  {asked:10s}  {', '.join(short) or 'held'}"
     )
 
 
-@pytest.mark.slow
-def test_stated_rates_are_safe() -> None:
-    """Seeds were not used while developing; the table is kept beside this file."""
+@pytest.fixture(scope="module")
+def found() -> Results:
+    """Every session once; the seeds were not used while developing."""
     seeds = range(FIRST_SEED, FIRST_SEED + SESSIONS)
-    results = [(case, np.array([judge(case, seed) for seed in seeds])) for case in cases()]
+    results = {case.title: np.array([judge(case, seed) for seed in seeds]) for case in cases()}
     head = (
-        f"{'board':58s} {'safe':>6s} {'median':>7s} {'p5':>6s} {'faults':>7s} {'ramps':>6s}"
-        f" {'most':>5s} {'conf.':>7s} {'p95 fault':>9s}"
+        f"{'board; without a word, the defaults':46s} {'safe':>6s} {'median':>7s} {'p5':>6s}"
+        f" {'faults':>7s} {'ramps':>6s} {'most':>5s} {'conf.':>6s} {'p95 fault':>9s}"
+        f"  {'asked':10s}  result"
     )
-    about = "Stated rate over the rate at which 1 % of ramps fault; safe: fault chance at most 1 %"
-    rows = [line(case, found) for case, found in results]
+    about = f"{SESSIONS} boards of each kind. Shares of the rate at which 1 % of ramps fault"
+    rows = [line(case, results[case.title]) for case in cases()]
     TABLE.write_text("\n".join([about, head, *rows]) + "\n", encoding="utf-8")
-    for case, found in results:
-        chance, share, faults, ramps, _ = found.T
-        assert np.max(ramps) <= 15, case.title
-        if case.must:
-            assert np.mean(chance <= SAFE_SHARE) >= 0.95, case.title
-            assert np.mean(faults) < 0.1, case.title
-        if "declared" in case.title and "spread 0.05" in case.title and "falls" not in case.title:
-            assert np.median(share) >= 0.85, case.title
+    return results
+
+
+def one(case: Case, reason: str) -> object:
+    marks = [pytest.mark.xfail(reason=reason, strict=True)] if reason else []
+    return pytest.param(case, marks=marks, id=case.title)
+
+
+@pytest.mark.parametrize("case", [one(case, case.unsafe) for case in cases()])
+def test_stated_rates_are_safe(found: Results, case: Case) -> None:
+    assert is_safe(found[case.title])
+
+
+@pytest.mark.parametrize("case", [one(case, case.short) for case in cases() if case.near])
+def test_stated_rates_come_near_the_limit(found: Results, case: Case) -> None:
+    assert is_near(found[case.title])
