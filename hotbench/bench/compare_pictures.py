@@ -13,6 +13,7 @@ from hotbench.plots import compare as drawn
 from hotbench.plots import curves
 from hotbench.plots.style import Colours, new_figure, series, styled
 from hotbench.profile.diff import Comparison, Difference
+from hotbench.profile.summary import LABELS
 from hotbench.profile.types import MachineProfile, Row
 
 MOST_CHANGES = 24
@@ -71,8 +72,8 @@ def _change(d: Difference, percent: Quantity) -> drawn.Change:
 
 
 def _label(d: Difference) -> str:
-    """Such as 'heating rate, 220 °C, cold'."""
-    name = d.kind.rpartition(".")[2].replace("_", " ")
+    """Such as 'heats, 220 °C, cold'."""
+    name = LABELS.get(d.kind, d.kind.rpartition(".")[2].replace("_", " "))
     return f"{name}, {d.condition}" if d.condition else name
 
 

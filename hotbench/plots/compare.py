@@ -49,7 +49,7 @@ def changes(axes: Axes, rows: Sequence[Change], c: Colours) -> Axes:
     axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)) if wide else MaxNLocator(7))
     axes.xaxis.set_major_formatter(FormatStrFormatter("%g"))
     axes.xaxis.set_minor_formatter(NullFormatter())
-    axes.set_xlabel("after over before, 1: unchanged")
+    axes.set_xlabel("after over before; filled: beyond chance")
     return axes
 
 

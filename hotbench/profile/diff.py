@@ -1,17 +1,20 @@
 """What differs between two profiles, with intervals, significance and plain words."""
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from scipy.stats import norm
 
 from hotbench.core.quantity import Quantity
-from hotbench.profile.types import MachineProfile, SlewRate
+from hotbench.profile.types import MachineProfile
 from hotbench.profile.walk import Entry, condition, entries
 
+CLAIM_KINDS = ("slew", "jumps", "repetition")
+"""Kinds that trials chose to be safe: one-sided, so that two of them differ by chance as well."""
+
 LIMIT_KINDS = (
-    "slew",
+    *CLAIM_KINDS,
     "dips",
     "melt.flow_limit",
     "melt.minimum_temperature",
@@ -27,6 +30,8 @@ _CALLED = {
     "heater.combined_lag": ("senses with", "more lag", "less lag"),
     "heater.load_per_flow": ("is cooled by the filament", "more", "less"),
     "slew": ("may ramp", "faster", "slower"),
+    "jumps": ("may jump", "further", "less far"),
+    "repetition": ("needs", "more rest between dips", "less rest between dips"),
     "dips.time_down": ("dips", "slower", "faster"),
     "dips.time_back": ("comes back from a dip", "slower", "faster"),
     "dips.earliest_command": ("needs the command", "earlier", "later"),
@@ -37,9 +42,15 @@ _CALLED = {
 }
 """By kind: the verb, the word for a larger number and the word for a smaller one."""
 
-_WORSE_WHEN_LARGER = ("dips", "melt.minimum_temperature", "other_melts.minimum_temperature")
+_WORSE_WHEN_LARGER = (
+    "dips",
+    "repetition",
+    "melt.minimum_temperature",
+    "other_melts.minimum_temperature",
+)
 _SPANNED = ("temperature_C", "flow_mm3_per_s", "from_C", "to_C")
 """Key columns over which rows share a line of plain words."""
+NOTHING = "nothing that the intervals do not explain"
 _INTERVAL_SCALES = ("°C", "deg", "")
 """Units whose zero is arbitrary, and bare numbers: their ratio says nothing."""
 
@@ -53,7 +64,8 @@ class Difference:
 
     change: after minus before, in the number's unit (K for temperatures). percent: the same
     relative to before, None where a ratio says nothing. significant: whether the interval of the
-    change leaves out zero; None when a profile gives no interval.
+    change leaves out zero; None when a profile gives no interval, or rests the number on an
+    assumption, whose doubt no interval holds.
     """
 
     where: str
@@ -108,17 +120,26 @@ class Comparison:
         return tuple(row for row in self.significant if row.is_limit)
 
     @property
+    def claims_changed(self) -> tuple[Difference, ...]:
+        """Safe moves that are stated otherwise, which does not tell that the machine changed."""
+        return tuple(
+            row
+            for row in self.differences
+            if row.kind in CLAIM_KINDS and row.significant is None and row.change.value != 0.0
+        )
+
+    @property
     def for_prints(self) -> list[str]:
-        """What changed for prints, in plain words; tighter limits first.
+        """What changed for prints, in plain words; tighter limits first, then unproven claims.
 
         Rows that differ in their temperatures only, and change the same way, share a line.
         """
-        changed = sorted(self.limits_changed, key=lambda row: not row.tighter)
-        groups: dict[tuple[object, ...], list[Difference]] = {}
-        for row in changed:
-            groups.setdefault((row.kind, row.tighter, *_others(row)), []).append(row)
-        lines = [f"{'tighter' if g[0].tighter else 'wider'}: {_line(g)}" for g in groups.values()]
-        return [*lines, *self.causes] or ["nothing that the intervals do not explain"]
+        proven = [
+            f"{'tighter' if group[0].tighter else 'wider'}: {_line(group)}"
+            for group in _alike(self.limits_changed)
+        ]
+        claims = [f"claimed, not proven: {_line(group)}" for group in _alike(self.claims_changed)]
+        return [*(proven or [NOTHING]), *claims, *self.causes]
 
 
 def compare(before: MachineProfile, after: MachineProfile) -> Comparison:
@@ -140,7 +161,7 @@ def difference(old: Entry, new: Entry) -> Difference:
     """The difference of one number that two profiles state under the same name."""
     before, after = old.quantity, new.quantity
     change = subtract(after, before)
-    excludes_zero = None if change.low is None else not _holds_zero(change)
+    told = change.low is not None and "assumed" not in (before.basis, after.basis)
     return Difference(
         where=old.where,
         kind=old.kind,
@@ -150,7 +171,7 @@ def difference(old: Entry, new: Entry) -> Difference:
         after=after,
         change=change,
         percent=ratio_percent(after, before),
-        significant=excludes_zero,
+        significant=not _holds_zero(change) if told else None,
     )
 
 
@@ -228,6 +249,14 @@ def _words(row: Difference) -> str:
     return f"{verb} {amount} {word} ({_unsigned(shown)}){where}"
 
 
+def _alike(rows: Iterable[Difference]) -> list[list[Difference]]:
+    """Rows that share a line, those that leave a print less room first."""
+    groups: dict[tuple[object, ...], list[Difference]] = {}
+    for row in sorted(rows, key=lambda row: not row.tighter):
+        groups.setdefault((row.kind, row.tighter, *_others(row)), []).append(row)
+    return list(groups.values())
+
+
 def _others(row: Difference) -> tuple[tuple[str, object], ...]:
     """The key columns that a line's rows have in common."""
     return tuple((k, v) for k, v in row.keys.items() if k not in _SPANNED)
@@ -251,8 +280,7 @@ def _span(rows: Sequence[Difference]) -> str:
     """The temperatures or flows of several rows, or how many dips they are."""
     for column, unit in (("temperature_C", "°C"), ("flow_mm3_per_s", "mm3/s")):
         if column in rows[0].keys:
-            values = sorted(float(str(row.keys[column])) for row in rows)
-            return f"{values[0]:g} to {values[-1]:g} {unit}"
+            return f"{_range([float(str(row.keys[column])) for row in rows])} {unit}"
     return f"each of {len(rows)} dips"
 
 
@@ -275,18 +303,24 @@ def _unsigned(change: Quantity) -> str:
 
 
 def _causes(before: MachineProfile, after: MachineProfile) -> tuple[str, ...]:
-    old = {condition(row.keys): row for row in before.slew}
-    pairs = [(old.get(condition(row.keys)), row) for row in after.slew]
-    return tuple(_cause(first, second) for first, second in pairs if _other_cause(first, second))
+    """Ramps that something else limits now; those that differ in temperature only share a line."""
+    old = {condition(row.keys): row.limiting_cause for row in before.slew}
+    groups: dict[tuple[str, float, str, str], list[float]] = {}
+    for row in after.slew:
+        was = old.get(condition(row.keys), row.limiting_cause)
+        if was != row.limiting_cause:
+            key = (row.direction, row.fan, row.limiting_cause, was)
+            groups.setdefault(key, []).append(row.temperature_C)
+    return tuple(
+        f"{direction}, {_range(at_C)} °C, fan {fan:g}: now limited by {now}, was {was}"
+        for (direction, fan, now, was), at_C in groups.items()
+    )
 
 
-def _other_cause(first: SlewRate | None, second: SlewRate) -> bool:
-    return first is not None and first.limiting_cause != second.limiting_cause
-
-
-def _cause(first: SlewRate | None, second: SlewRate) -> str:
-    was = first.limiting_cause if first else "unknown"
-    return f"{condition(second.keys)}: now limited by {second.limiting_cause}, was {was}"
+def _range(values: Sequence[float]) -> str:
+    """'220' or '180 to 240'."""
+    ends = f"{min(values):g}", f"{max(values):g}"
+    return " to ".join(dict.fromkeys(ends))
 
 
 def _shared_runs(before: MachineProfile, after: MachineProfile) -> tuple[str, ...]:

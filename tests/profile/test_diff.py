@@ -5,6 +5,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hotbench.core.quantity import Quantity
 from hotbench.profile.diff import compare, ratio_percent, subtract
@@ -205,3 +207,95 @@ def test_other_melts_are_compared_under_their_material(plain: dict[str, Any]) ->
         "other_melts[PETG, 0.4 mm].flow_limit[220 °C]",
     ]
     assert found.for_prints == ["tighter: melts 30 to 36 % less at PETG, 0.4 mm, 200 to 220 °C"]
+
+
+def claims(plain: dict[str, Any], **stated: Any) -> dict[str, Any]:
+    """The profile with other numbers in its first safe ramp, from runs of its own."""
+    first, *rest = plain["slew"]
+    return {**plain, "slew": [{**first, **stated}, *rest]}
+
+
+BARE = {"low_K_per_s": None, "high_K_per_s": None}
+
+
+def test_a_claim_without_an_interval_is_stated_but_not_proven(plain: dict[str, Any]) -> None:
+    """A safe rate is chosen from scattered trials: another one is no change of the machine."""
+    before, after = (claims(plain, rate_K_per_s=rate, **BARE) for rate in (8.0, 10.0))
+    found = two(before, after)
+    assert found.limits_changed == ()
+    assert [row.change.value for row in found.claims_changed] == [2.0]
+    assert found.for_prints == [
+        "nothing that the intervals do not explain",
+        "claimed, not proven: may ramp 25 % faster (no interval) at heating, 220 °C, fan 0",
+    ]
+
+
+@pytest.mark.parametrize("assumed", ["before", "after", "both"])
+def test_an_assumption_is_never_significant(assumed: str, plain: dict[str, Any]) -> None:
+    """Its interval holds what the model says, not the doubt whether the assumption is right."""
+    wider = {"rate_K_per_s": 19.0, "low_K_per_s": 18.0, "high_K_per_s": 20.0}
+    bases = [
+        {"basis": "assumed"} if assumed in (side, "both") else {} for side in ("before", "after")
+    ]
+    before, after = claims(plain, **bases[0]), claims(plain, **wider, **bases[1])
+    (row,) = (d for d in two(before, after).differences if d.where.startswith("slew[heating"))
+    assert row.significant is None
+    assert row.percent is not None
+    assert row.percent.low is not None
+
+
+def test_jumps_and_rests_are_limits_too(plain: dict[str, Any]) -> None:
+    jump = {
+        "direction": "heating", "temperature_C": 220.0, "size_K": 20.0, "low_K": 19.0,
+        "high_K": 21.0, "confidence": 0.95, "basis": "fitted",
+    }  # fmt: skip
+    rest = {
+        "from_C": 220.0, "to_C": 190.0, "rest_s": 10.0, "low_s": 9.5, "high_s": 10.5,
+        "confidence": 0.95, "basis": "fitted",
+    }  # fmt: skip
+    before = {**plain, "jumps": [jump], "repetition": [rest]}
+    after = {
+        **plain,
+        "jumps": [{**jump, "size_K": 30.0, "low_K": 28.0, "high_K": 32.0}],
+        "repetition": [{**rest, "rest_s": 15.0, "low_s": 14.0, "high_s": 16.0}],
+    }
+    lines = [line.partition(" (")[0] for line in two(before, after).for_prints]
+    assert lines == ["tighter: needs 50 % more rest between dips", "wider: may jump 50 % further"]
+
+
+def test_causes_of_several_temperatures_share_a_line(plain: dict[str, Any]) -> None:
+    first = plain["slew"][0]
+    before = [{**first, "temperature_C": at_C} for at_C in (200.0, 220.0, 240.0)]
+    after = [{**row, "limiting_cause": "power"} for row in before[:2]]
+    found = two({**plain, "slew": before}, {**plain, "slew": [*after, before[2]]})
+    assert found.causes == (
+        "heating, 200 to 220 °C, fan 0: now limited by power, was controller fault",
+    )
+
+
+positive = st.floats(0.01, 1e3)
+
+
+@given(positive, positive, st.floats(0.001, 0.3), st.floats(0.001, 0.3))
+def test_comparing_the_other_way_round_turns_every_sign(
+    first: float, second: float, share_a: float, share_b: float
+) -> None:
+    """The change's interval turns over; its verdict does not depend on which side is before."""
+    a = quantity(first, first * (1.0 - share_a), first * (1.0 + share_a))
+    b = quantity(second, second * (1.0 - share_b), second * (1.0 + share_b))
+    there, back = subtract(b, a), subtract(a, b)
+    assert there.value == pytest.approx(-back.value)
+    assert (there.low, there.high) == pytest.approx((-back.high, -back.low))  # type: ignore[operator]
+    percent, inverse = ratio_percent(b, a), ratio_percent(a, b)
+    assert percent is not None
+    assert inverse is not None
+    assert (1.0 + percent.value / 100.0) * (1.0 + inverse.value / 100.0) == pytest.approx(1.0)
+
+
+@given(positive, st.floats(0.001, 0.5))
+def test_a_number_never_differs_from_itself(value: float, share: float) -> None:
+    same = quantity(value, value * (1.0 - share), value * (1.0 + share))
+    change = subtract(same, same)
+    assert change.low is not None
+    assert change.high is not None
+    assert change.low <= 0.0 <= change.high

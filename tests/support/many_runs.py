@@ -20,13 +20,19 @@ AMBIENT_C, INTERVAL_s = 22.0, 0.5
 
 
 def write_runs(
-    root: Path, *, printers: int, each: int, heating_step: float = 0.1, lag_step_s: float = 0.0
+    root: Path,
+    *,
+    printers: int,
+    each: int,
+    heating_step: float = 0.1,
+    lag_step_s: float = 0.0,
+    first_seed: int = 0,
 ) -> list[Path]:
     """printer-N/run-K below root: printer N heats N steps more, run K lags K steps longer."""
     return [
         _write(
             root / f"printer-{n}" / f"run-{k}",
-            seed=1000 * n + k,
+            seed=first_seed + 1000 * n + k,
             heating=12.0 * (1.0 + heating_step * n),
             lag_s=0.4 + lag_step_s * k,
             day=k,
