@@ -20,6 +20,8 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput, HotbenchError
 from hotbench.core.quantity import Quantity
 from hotbench.fitting.heater_result import HeaterFit
+from hotbench.profile.types import CoolingRate, Heater, HoldDuty
+from hotbench.profile.yaml_io import read_profile
 from hotbench.store.checking import RunEntry, list_runs
 from hotbench.store.reader import read_run
 
@@ -27,6 +29,7 @@ AT_C = 200.0
 FEWEST_RUNS = 5
 """Runs of one printer that a drift is judged on: fewer cannot reach the level by their order."""
 LEVEL = 0.05
+FIRST_KEY, COLD = b"hotbench_profile:", "cold"
 NAMES = ("heating_rate", "cooling_rate", "combined_lag", "hold_duty")
 HEADS = (
     "printer", "run", "recorded", "heats / K/s", "cools / K/s", "lag / s", "holds with", "",
@@ -94,22 +97,33 @@ def survey_folder(
     workers: int = 2,
     cluster: str | None = None,
     out: Path | None = None,
+    profiles: bool = False,
     progress: Step = silent,
 ) -> Result:
     """`hotbench survey FOLDER`: fit every run below it on its own and look for drift.
 
     cluster: address of a Dask scheduler, whose workers see the same folders. out: a CSV table.
-    Errors: BadInput where there are no runs; a run that cannot be fitted is a row with its reason.
+    profiles: take the machine profiles below it instead, as they state their numbers.
+    Errors: BadInput where there is nothing; a run that cannot be fitted, or a profile that cannot
+    be read, is a row with its reason.
     """
-    entries = list_runs(folder)
-    if not entries:
-        raise BadInput("no run folders below it", where=folder)
-    rows = survey(entries, folder, options, workers=workers, cluster=cluster, progress=progress)
+    if profiles:
+        rows = survey_profiles(folder)
+    else:
+        entries = list_runs(folder)
+        if not entries:
+            remedy = "give --profiles for machine profiles"
+            raise BadInput("no run folders below it", where=folder, remedy=remedy)
+        rows = survey(entries, folder, options, workers=workers, cluster=cluster, progress=progress)
     drifts = drifting(rows)
     if out is not None:
         write_table(rows, out)
-    facts = {"runs": rows, "drifts": drifts, "suspicions": [d.suspicion for d in drifts]}
-    return Result(facts, _tables(rows, drifts))
+    facts = {
+        "profiles" if profiles else "runs": rows,
+        "drifts": drifts,
+        "suspicions": [d.suspicion for d in drifts],
+    }
+    return Result(facts, _tables(rows, drifts, "profiles" if profiles else "runs"))
 
 
 def survey(
@@ -132,7 +146,56 @@ def survey(
         for row in pool(delayed(survey_one)(*job) for job in jobs):
             found.append(row)
             progress(len(found) / len(jobs), row.run_id)
-    return sorted(found, key=lambda row: (row.printer, row.created, row.folder))
+    return sorted(found, key=_place)
+
+
+def survey_profiles(folder: Path) -> list[Surveyed]:
+    """One row per machine profile below a folder. Errors: BadInput where there is none."""
+    try:
+        files = [path for path in sorted(folder.rglob("*.yaml")) if _is_profile(path)]
+    except OSError as error:
+        raise BadInput(f"cannot be read: {error.strerror}", where=folder) from error
+    if not files:
+        raise BadInput("no machine profiles below it", where=folder)
+    return sorted(map(_of_profile, files), key=_place)
+
+
+def _is_profile(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(FIRST_KEY)) == FIRST_KEY
+
+
+def _of_profile(path: Path) -> Surveyed:
+    try:
+        profile = read_profile(path)
+    except BadInput as error:
+        return Surveyed("", path.name, str(path), "", remark=str(error))
+    heater, machine = profile.heater, profile.machine
+    return Surveyed(
+        printer=machine.printer or machine.name,
+        run_id=path.name,
+        folder=str(path),
+        created=profile.provenance.date,
+        numbers=dict(_stated(heater)) if heater else {},
+        remark="" if heater else "no heater data in it",
+    )
+
+
+def _stated(heater: Heater) -> Iterator[tuple[str, Quantity]]:
+    """What a profile states at AT_C: heating from cold, cooling, holding without fan; the lag."""
+    for heating in heater.heating_rate:
+        if heating.temperature_C == AT_C and heating.start == COLD:
+            yield "heating_rate", heating.quantity
+    rows: tuple[CoolingRate | HoldDuty, ...] = (*heater.cooling_rate, *heater.hold_duty)
+    for row in rows:
+        if row.temperature_C == AT_C and not row.fan:
+            yield "hold_duty" if isinstance(row, HoldDuty) else "cooling_rate", row.quantity
+    if heater.combined_lag is not None:
+        yield "combined_lag", heater.combined_lag
+
+
+def _place(row: Surveyed) -> tuple[str, str, str]:
+    return row.printer, row.created, row.folder
 
 
 def _backend(cluster: str | None) -> AbstractContextManager[Any]:
@@ -298,10 +361,13 @@ def _csv_row(row: Surveyed, heads: Sequence[str]) -> dict[str, object]:
     return stated
 
 
-def _tables(rows: Sequence[Surveyed], drifts: Sequence[Drift]) -> tuple[Table, ...]:
+def _tables(
+    rows: Sequence[Surveyed], drifts: Sequence[Drift], what: str = "runs"
+) -> tuple[Table, ...]:
     cells = tuple(_cells(row) for row in rows)
-    caption = f"{len(rows)} runs at {AT_C:g} °C: heating from cold, cooling without fan"
-    table = Table(caption, HEADS, cells, frozenset({3, 4, 5, 6}))
+    caption = f"{len(rows)} {what} at {AT_C:g} °C: heating from cold, cooling without fan"
+    heads = (HEADS[0], what.removesuffix("s"), *HEADS[2:])
+    table = Table(caption, heads, cells, frozenset({3, 4, 5, 6}))
     moving = tuple(_drift_cells(drift) for drift in drifts)
     shown = [Table("what moves with time", DRIFT_HEADS, moving)] if moving else []
     lines = [drift.suspicion for drift in drifts]

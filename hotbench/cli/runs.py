@@ -110,6 +110,7 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
 )
 @click.option("--cluster", help="Address of a Dask scheduler, such as tcp://host:8786.")
 @click.option("--out", type=click.Path(path_type=Path), help="Table to write, .csv.")
+@click.option("--profiles", is_flag=True, help="Take machine profiles below it, not runs.")
 @fit_options
 @as_json_option
 def survey(
@@ -118,12 +119,14 @@ def survey(
     cluster: str | None,
     out: Path | None,
     *,
+    profiles: bool,
     as_json: bool,
     **given: Any,
 ) -> None:
     """Fit every run below a folder by itself, printer by printer, and look for drift.
 
     Example: hotbench survey workshop --workers 4 --out survey.csv
+    Example: hotbench survey workshop --profiles
     """
     from hotbench.bench.analysis import FitOptions
     from hotbench.bench.progress import progress
@@ -136,6 +139,7 @@ def survey(
             workers=workers,
             cluster=cluster,
             out=out,
+            profiles=profiles,
             progress=step,
         )
     emit(result.plain(), as_json=as_json, tables=result.tables())

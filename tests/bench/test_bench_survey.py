@@ -1,43 +1,40 @@
-"""What a survey of 500 runs costs on two workers: linear in the runs, shared between both."""
+"""What a survey of 500 runs costs on two workers: linear in the runs."""
 
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from many_runs import write_runs
+from pytest_benchmark.fixture import BenchmarkFixture
 
 from hotbench.bench.surveying import Surveyed, survey
-from hotbench.store.checking import RunEntry, list_runs
+from hotbench.store.checking import list_runs
 
 pytestmark = [pytest.mark.bench, pytest.mark.slow]
 
 PRINTERS, EACH, FEW = 10, 50, 100
 
 
-@pytest.fixture(scope="module")
-def entries(tmp_path_factory: pytest.TempPathFactory) -> list[RunEntry]:
-    root = tmp_path_factory.mktemp("many")
-    write_runs(root, printers=PRINTERS, each=EACH)
-    found = list_runs(root)
-    survey(found[:4], root, workers=2)  # compiles, and starts the workers
-    return found
-
-
-def timed(entries: list[RunEntry], workers: int) -> tuple[float, list[Surveyed]]:
-    root = entries[0].folder.parents[1]
-    begun_s = time.perf_counter()
-    rows = survey(entries, Path(root), workers=workers)
-    return time.perf_counter() - begun_s, rows
-
-
-def test_five_hundred_runs_cost_five_times_a_hundred(
-    entries: list[RunEntry], record_property: Callable[[str, object], None]
+def test_the_fifth_hundred_runs_cost_as_much_as_the_first(
+    benchmark: BenchmarkFixture, tmp_path: Path
 ) -> None:
-    """Linear: the same cost per run for 500 as for 100, within a quarter."""
-    few_s, _ = timed(entries[::5], 2)
-    all_s, rows = timed(entries, 2)
-    record_property("seconds for 100 and 500 runs", (round(few_s, 1), round(all_s, 1)))
+    """Linear: all 500 take no more than a quarter above five times what the first 100 took."""
+    write_runs(tmp_path, printers=PRINTERS, each=EACH)
+    entries = list_runs(tmp_path)
+    survey(entries[:4], tmp_path, workers=2)  # compiles, and starts the workers
+    passed_s: list[float] = []
+
+    def run() -> list[Surveyed]:
+        begun_s = time.perf_counter()
+
+        def note(share: float, text: str) -> None:
+            passed_s.append(time.perf_counter() - begun_s)
+
+        return survey(entries, tmp_path, workers=2, progress=note)
+
+    rows = benchmark.pedantic(run, rounds=1)
+    hundreds = [round(passed_s[k - 1], 1) for k in range(FEW, PRINTERS * EACH + 1, FEW)]
+    benchmark.extra_info["seconds after each hundred runs"] = hundreds
     assert len(rows) == PRINTERS * EACH
     assert not [row.remark for row in rows if row.remark]
-    assert all_s / few_s < 1.25 * PRINTERS * EACH / FEW
+    assert passed_s[-1] < 1.25 * len(rows) / FEW * passed_s[FEW - 1]

@@ -19,6 +19,8 @@ from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.store.checking import list_runs
 
+EXAMPLE = Path(__file__).parents[2] / "data_demo" / "example_machine.yaml"
+
 
 def stated(value: float, unit: str) -> Quantity:
     return Quantity(value=value, unit=unit, basis="fitted")
@@ -98,6 +100,12 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+@pytest.fixture(scope="module")
+def alone(workshop: Path) -> list[Surveyed]:
+    """The workshop's runs, one after the other in this process."""
+    return survey(list_runs(workshop), workshop, workers=1)
+
+
 def test_every_run_is_a_row_and_a_broken_one_has_its_reason(workshop: Path, tmp_path: Path) -> None:
     seen: list[float] = []
     out = tmp_path / "survey.csv"
@@ -117,19 +125,17 @@ def test_every_run_is_a_row_and_a_broken_one_has_its_reason(workshop: Path, tmp_
     assert result.tables()[0].caption.startswith("5 runs at 200 °C")
 
 
-def test_numbers_are_those_of_the_printers(workshop: Path) -> None:
+def test_numbers_are_those_of_the_printers(alone: list[Surveyed]) -> None:
     """Printer 1 heats by a tenth more than printer 0, as it was written."""
-    rows = survey(list_runs(workshop), workshop, workers=1)
-    by_printer = {row.printer: row.numbers["heating_rate"].value for row in rows if not row.remark}
+    by_printer = {row.printer: row.numbers["heating_rate"].value for row in alone if not row.remark}
     assert by_printer["printer-1"] / by_printer["printer-0"] == pytest.approx(1.1, abs=0.03)
 
 
 @pytest.mark.slow
-def test_workers_and_a_cluster_give_the_same_table(workshop: Path) -> None:
+def test_workers_and_a_cluster_give_the_same_table(workshop: Path, alone: list[Surveyed]) -> None:
     from distributed import LocalCluster
 
     entries = list_runs(workshop)
-    alone = survey(entries, workshop, workers=1)
     assert survey(entries, workshop, workers=2) == alone
     with LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
@@ -141,6 +147,52 @@ def test_workers_and_a_cluster_give_the_same_table(workshop: Path) -> None:
 def test_an_unknown_scheduler_is_refused(workshop: Path) -> None:
     with pytest.raises(BadInput, match="no such Dask scheduler"):
         survey(list_runs(workshop), workshop, cluster="nothing://nowhere")
+
+
+@pytest.fixture(name="shelf")
+def shelf_fixture(tmp_path: Path) -> Path:
+    """Profiles of two printers, one of them over half a year, and files that are none."""
+    text = EXAMPLE.read_text(encoding="utf-8").replace(
+        "temperature_C: 220.0", "temperature_C: 200.0"
+    )
+    for month in range(1, 7):
+        lag = f"{{value: {0.5 + 0.05 * month}, unit: s, basis: fitted}}"
+        dated = text.replace("2026-03-02T09", f"2026-{month:02}-02T09")
+        lines = [
+            f"  combined_lag: {lag}\n" if line.startswith("  combined_lag:") else line
+            for line in dated.splitlines(keepends=True)
+        ]
+        (tmp_path / f"month-{month}.yaml").write_text("".join(lines), encoding="utf-8")
+    (tmp_path / "other").mkdir()
+    other = text.replace("name: bench sleeve", "name: another")
+    (tmp_path / "other" / "machine.yaml").write_text(other, encoding="utf-8")
+    (tmp_path / "other" / "torn.yaml").write_text(text[:400], encoding="utf-8")
+    (tmp_path / "other" / "settings.yaml").write_text("a: 1\n", encoding="utf-8")
+    return tmp_path
+
+
+def test_profiles_make_a_table_and_a_history(shelf: Path) -> None:
+    result = survey_folder(shelf, profiles=True, out=shelf / "table.csv")
+    rows = result.facts["profiles"]
+    assert [row.printer for row in rows] == ["", "another", *["bench sleeve"] * 6]
+    assert "missing key" in rows[0].remark or "not YAML" in rows[0].remark
+    assert set(rows[1].numbers) == set(NAMES)
+    assert rows[1].numbers["heating_rate"].value == 18.5
+    assert rows[1].numbers["hold_duty"].low == 0.2
+    (drift,) = result.facts["drifts"]
+    assert (drift.printer, drift.name) == ("bench sleeve", "combined_lag")
+    table = result.tables()[0]
+    assert table.caption.startswith("8 profiles at 200 °C")
+    assert table.heads[1] == "profile"
+    assert len((shelf / "table.csv").read_text(encoding="utf-8").splitlines()) == 9
+
+
+def test_a_folder_of_profiles_is_no_folder_of_runs(shelf: Path, tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="give --profiles"):
+        survey_folder(shelf)
+    (tmp_path / "none").mkdir()
+    with pytest.raises(BadInput, match="no machine profiles below it"):
+        survey_folder(tmp_path / "none", profiles=True)
 
 
 def test_an_empty_folder_is_refused(tmp_path: Path) -> None:
