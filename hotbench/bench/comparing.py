@@ -1,5 +1,6 @@
 """Before and after, stock against new: two profiles or two sets of runs side by side."""
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -16,13 +17,15 @@ from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.profile.diff import Comparison, Difference, compare
+from hotbench.profile.plain import canonical
 from hotbench.profile.types import MachineProfile
 from hotbench.profile.yaml_io import read_profile
 from hotbench.store.checking import list_runs
 from hotbench.store.layout import PACKAGE_FILE
 from hotbench.store.reader import read_run
 
-HEADS = ("number", "before", "after", "change", "interval", "significant")
+HEADS = ("number", "before", "after", "change", "interval", "differs")
+SECTIONS = re.compile(r"^(heater\.parameters|heater|melt)\.")
 PAGE, PICTURES = ".html", (".svg", ".png", ".pdf")
 
 
@@ -53,7 +56,7 @@ def read_side(given: str | Path, options: FitOptions | None = None) -> Side:
     runs = tuple(read_run(folder) for folder in dict.fromkeys(folders))
     analysis = analyse_runs(runs, options)
     analysis.raise_if_nothing_identified()
-    return Side(text, build(analysis), runs)
+    return Side(text, canonical(build(analysis)), runs)
 
 
 def _run_folders(path: Path) -> Iterator[Path]:
@@ -133,12 +136,18 @@ def tables_of(found: Comparison) -> tuple[Table, ...]:
 
 def _row(d: Difference) -> tuple[str, ...]:
     shown: Quantity = d.percent if d.percent is not None else d.change
-    interval = (
-        "-" if shown.low is None or shown.high is None else f"{shown.low:+.2g} to {shown.high:+.2g}"
-    )
+    interval = "-"
+    if shown.low is not None and shown.high is not None:
+        interval = f"{signed(shown.low)} to {signed(shown.high)}"
     verdict = {True: "yes", False: "no", None: "unknown"}[d.significant]
-    before, after = (f"{number(q.value)} {q.unit}".strip() for q in (d.before, d.after))
-    return (d.where, before, after, f"{shown.value:+.2g} {shown.unit}", interval, verdict)
+    where = SECTIONS.sub("", d.where).replace("[", " [").replace("].", "] ")
+    before, after = number(d.before.value), f"{number(d.after.value)} {d.after.unit}".strip()
+    return (where, before, after, f"{signed(shown.value)} {shown.unit}", interval, verdict)
+
+
+def signed(value: float, digits: int = 2) -> str:
+    """A change: the number with its sign, also a plus."""
+    return f"{'-' if value < 0.0 else '+'}{number(abs(value), digits)}"
 
 
 def _write(

@@ -6,8 +6,11 @@ import html5lib
 import pytest
 from many_runs import write_runs
 
-from hotbench.bench.comparing import compare_files, read_side
+from hotbench.bench.comparing import Side, compare_files, read_side, signed
+from hotbench.bench.results import Result
 from hotbench.core.errors import BadInput, FellShort
+from hotbench.profile.diff import compare
+from hotbench.profile.yaml_io import read_profile, write_profile
 
 EXAMPLE = Path(__file__).parents[2] / "data_demo" / "example_machine.yaml"
 
@@ -18,6 +21,18 @@ def two_sets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("sets")
     write_runs(root, printers=2, each=1, heating_step=0.3)
     return root
+
+
+@pytest.fixture(scope="module")
+def before(two_sets: Path) -> Side:
+    return read_side(two_sets / "printer-0")
+
+
+@pytest.fixture(scope="module")
+def compared(two_sets: Path) -> Result:
+    """Both sets, fitted once, with the page beside them."""
+    sides = two_sets / "printer-0", two_sets / "printer-1"
+    return compare_files(*sides, out=two_sets / "compare.html")
 
 
 def other_profile(folder: Path) -> Path:
@@ -36,29 +51,27 @@ def test_a_profile_against_itself_shows_nothing_changed_and_what_is_shared() -> 
     assert result.tables()[-1].caption == "beware"
 
 
-def test_two_sets_of_runs_are_fitted_and_compared(two_sets: Path, tmp_path: Path) -> None:
+def test_two_sets_of_runs_are_fitted_and_compared(two_sets: Path, compared: Result) -> None:
     """Thirty percent more power: so in its parameter, and more than that in every net rate."""
-    page = tmp_path / "compare.html"
-    result = compare_files(two_sets / "printer-0", two_sets / "printer-1", out=page)
-    changed = {d.where: d for d in result.facts["differences"] if d.percent is not None}
+    changed = {d.where: d for d in compared.facts["differences"] if d.percent is not None}
     power = changed["heater.parameters.heating_K_per_s"].percent
     assert power.low < 30.0 < power.high
     rates = [d for d in changed.values() if d.kind == "heater.heating_rate"]
     assert rates
     assert all(d.percent.value > 30.0 for d in rates)
     assert all(d.significant for d in rates)
-    text = page.read_text(encoding="utf-8")
+    text = (two_sets / "compare.html").read_text(encoding="utf-8")
     html5lib.HTMLParser(strict=True).parse(text)
     assert "Recorded step" in text
     assert "after over before" in text
     assert "http://" not in text.replace("http://www.w3.org", "")
 
 
-def test_a_side_is_a_profile_a_list_of_runs_or_a_folder(two_sets: Path) -> None:
+def test_a_side_is_a_profile_a_list_of_runs_or_a_folder(two_sets: Path, before: Side) -> None:
     folder = two_sets / "printer-0"
     listed = read_side(f"{folder / 'run-0'}, {folder / 'run-0'}")
     assert [run.info.run_id for run in listed.runs] == ["run-0"]
-    assert read_side(folder).profile == listed.profile
+    assert before.profile == listed.profile
     assert read_side(EXAMPLE).runs == ()
 
 
@@ -105,3 +118,34 @@ def test_runs_that_tell_nothing_fall_short(tmp_path: Path) -> None:
     writer.close("complete")
     with pytest.raises(FellShort, match="nothing could be identified"):
         read_side(tmp_path)
+
+
+def test_two_seeds_of_one_printer_show_no_change(before: Side, tmp_path: Path) -> None:
+    """The same machine recorded again, with other noise: nothing is called significant."""
+    (again,) = write_runs(tmp_path / "again", printers=1, each=1, first_seed=77)
+    found = compare(before.profile, read_side(again).profile)
+    assert found.for_prints == ["nothing that the intervals do not explain"]
+    assert found.limits_changed == ()
+
+
+def test_a_side_of_runs_is_the_profile_that_is_written_of_them(
+    before: Side, tmp_path: Path
+) -> None:
+    """Rounded as its file would be: no dust in the differences."""
+    write_profile(before.profile, tmp_path / "m.yaml")
+    assert read_profile(tmp_path / "m.yaml") == before.profile
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(660.0, "+660"), (-0.0354, "-0.035"), (0.0, "+0"), (2.3e-5, "+2.3e-05")]
+)
+def test_changes_carry_their_sign(value: float, text: str) -> None:
+    assert signed(value) == text
+
+
+def test_printed_changes_have_signs_and_no_exponents(compared: Result) -> None:
+    table = compared.tables()[0]
+    assert table.caption == "differences"
+    for row in table.rows:
+        assert row[3][0] in "+-"
+        assert "e+" not in row[3] + row[4]
