@@ -1,14 +1,14 @@
 """A post-processor's guard: python guard_request.py MACHINE.yaml TEMPERATURE_C FLOW_MM3_PER_S.
 
 Allows a request (exit 0) only where the profile holds a limit for it; refuses it (exit 1) with
-the reason, also where nothing is known.
+the reason, also where nothing is known. A profile that cannot be read refuses everything.
 """
 
+import argparse
 import sys
 from itertools import pairwise
-from pathlib import Path
 
-from ruamel.yaml import YAML
+from read_limits import cautious, read
 
 
 def allowed_flow(profile: dict, temperature_C: float) -> float:
@@ -17,7 +17,7 @@ def allowed_flow(profile: dict, temperature_C: float) -> float:
     Errors: ValueError where the profile has no limit for this temperature.
     """
     rows = sorted(profile.get("melt", {}).get("flow_limit", []), key=lambda r: r["temperature_C"])
-    limits = [(row["temperature_C"], _cautious(row)) for row in rows]
+    limits = [(row["temperature_C"], cautious(row, "low", "flow_mm3_per_s")) for row in rows]
     if temperature_C in dict(limits):
         return dict(limits)[temperature_C]
     for (below_C, least), (above_C, most) in pairwise(limits):
@@ -26,11 +26,6 @@ def allowed_flow(profile: dict, temperature_C: float) -> float:
             return least + share * (most - least)
     span = f"{limits[0][0]:g} to {limits[-1][0]:g} °C" if limits else "no temperature"
     raise ValueError(f"{temperature_C:g} °C was not measured (known: {span})")
-
-
-def _cautious(row: dict) -> float:
-    low = row["low_mm3_per_s"]
-    return row["flow_mm3_per_s"] if low is None else low
 
 
 def refusal(profile: dict, temperature_C: float, flow_mm3_per_s: float) -> str:
@@ -42,19 +37,27 @@ def refusal(profile: dict, temperature_C: float, flow_mm3_per_s: float) -> str:
         limit = allowed_flow(profile, temperature_C)
     except ValueError as error:
         return str(error)
-    if flow_mm3_per_s > limit:
+    # Asked so that what is no number is refused as well.
+    if not 0.0 <= flow_mm3_per_s <= limit:
         asked = f"{flow_mm3_per_s:g} mm3/s at {temperature_C:g} °C"
-        return f"{asked} is above the limit of {limit:.1f} mm3/s"
+        return f"{asked} is not within 0 and the limit of {limit:.1f} mm3/s"
     return ""
 
 
-def main(path: str, temperature_C: str, flow_mm3_per_s: str) -> int:
+def main() -> int:
     """Print 'allowed' or the reason."""
-    profile = YAML(typ="safe").load(Path(path))
-    reason = refusal(profile, float(temperature_C), float(flow_mm3_per_s))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("profile")
+    parser.add_argument("temperature_C", type=float)
+    parser.add_argument("flow_mm3_per_s", type=float)
+    asked = parser.parse_args()
+    try:
+        reason = refusal(read(asked.profile), asked.temperature_C, asked.flow_mm3_per_s)
+    except ValueError as error:
+        reason = str(error)
     print(f"refused: {reason}" if reason else "allowed")
     return 1 if reason else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(*sys.argv[1:4]))
+    sys.exit(main())
