@@ -41,15 +41,20 @@ def _place(knots: FloatArray, at: float) -> int:
 
 
 @njit(cache=True)
-def read(values: FloatArray, knots: FloatArray, at: float) -> float:
-    """Linear reading of `values` over `knots`; the ends hold outside, infinite ones unread."""
-    k = _place(knots, at)
+def _between(values: FloatArray, knots: FloatArray, k: int, at: float) -> float:
+    """Linear reading at `at`, whose place is k; the ends hold outside, infinite ones unread."""
     if k == 0 or at >= knots[k]:
         return float(values[k])
     share = (at - knots[k - 1]) / (knots[k] - knots[k - 1])
     if share <= 0.0:
         return float(values[k - 1])
     return float(values[k - 1] + share * (values[k] - values[k - 1]))
+
+
+@njit(cache=True)
+def read(values: FloatArray, knots: FloatArray, at: float) -> float:
+    """Linear reading of `values` over `knots`; see _between."""
+    return _between(values, knots, _place(knots, at), at)
 
 
 @njit(cache=True)
@@ -84,121 +89,70 @@ def _try(b: float, total: float, best: FloatArray) -> None:
 
 
 @njit(cache=True)
-def _try_segment(left: FloatArray, right: FloatArray, best: FloatArray) -> None:
-    """Ends and crossing of one linear piece; ends are (b, printing, ramp, later)."""
-    _try(right[0], max(right[1], right[2]) + right[3], best)
-    gap_left, gap_right = left[1] - left[2], right[1] - right[2]
-    if gap_left * gap_right < 0.0:
-        share = gap_left / (gap_left - gap_right)
-        middle = left + share * (right - left)
-        _try(middle[0], max(middle[1], middle[2]) + middle[3], best)
-
-
-@njit(cache=True)
-def _end(
-    a: float,
-    b: float,
-    knots: FloatArray,
-    slow: FloatArray,
-    rate: float,
-    up: FloatArray,
-    down: FloatArray,
-    later: FloatArray,
-    out: FloatArray,
-) -> None:
-    out[0] = b
-    out[1] = read(slow, knots, min(a, b))
-    out[2] = rate * _ramp_s(a, b, knots, up, down)
-    out[3] = read(later, knots, b)
+def _try_piece(
+    b0: float, p0: float, r0: float, l0: float, b1: float, p1: float, r1: float, l1: float,
+    best: FloatArray,
+) -> None:  # fmt: skip
+    """Far end and crossing of one linear piece; ends are (b, printing, ramp, later)."""
+    _try(b1, max(p1, r1) + l1, best)
+    gap0, gap1 = p0 - r0, p1 - r1
+    if gap0 * gap1 < 0.0:
+        share = gap0 / (gap0 - gap1)
+        _try(b0 + share * (b1 - b0), p0 + share * (p1 - p0) + l0 + share * (l1 - l0), best)
 
 
 @njit(cache=True)
 def best_next(
     a: float,
-    low: float,
-    high: float,
-    knots: FloatArray,
-    slow: FloatArray,
-    rate: float,
-    up: FloatArray,
-    down: FloatArray,
-    later: FloatArray,
-    best: FloatArray,
-) -> None:
-    """Minimise c(a, b) + later(b) over low <= b <= high: best = (least, lowest b, highest b).
-
-    `low` and `high` must be knots.
-    """
-    best[0], best[1], best[2] = np.inf, low, low
-    left, right = np.empty(4), np.empty(4)
-    _end(a, low, knots, slow, rate, up, down, later, left)
-    _try(low, max(left[1], left[2]) + left[3], best)
-    inner = low < a < high
-    for k in range(_place(knots, low) + 1, _place(knots, high) + 1):
-        if inner and knots[k - 1] < a < knots[k]:
-            _end(a, a, knots, slow, rate, up, down, later, right)
-            _try_segment(left, right, best)
-            left[:] = right
-        _end(a, knots[k], knots, slow, rate, up, down, later, right)
-        _try_segment(left, right, best)
-        left[:] = right
-
-
-@njit(cache=True)
-def _piece(p0: float, r0: float, l0: float, p1: float, r1: float, l1: float) -> float:
-    """Least of max(printing, ramp) + later over one linear piece, its start left out."""
-    least = max(p1, r1) + l1
-    gap0, gap1 = p0 - r0, p1 - r1
-    if gap0 * gap1 < 0.0:
-        share = gap0 / (gap0 - gap1)
-        least = min(least, p0 + share * (p1 - p0) + l0 + share * (l1 - l0))
-    return least
-
-
-@njit(cache=True)
-def _knot_ramp_s(a: int, k: int, rate: float, up: FloatArray, down: FloatArray) -> float:
-    return float(rate * (up[k] - up[a] if k >= a else down[a] - down[k]))
-
-
-@njit(cache=True)
-def _least_from_knot(
-    a: int,
+    place: int,
     low: int,
     high: int,
+    knots: FloatArray,
     slow: FloatArray,
     rate: float,
     up: FloatArray,
     down: FloatArray,
     later: FloatArray,
     floor_s: float,
-) -> float:
-    """As best_next for a start on a knot; only the least total.
+    best: FloatArray,
+) -> None:
+    """Minimise c(a, b) + later(b) over knots low to high: best = (least, lowest b, highest b).
 
-    Walks outward from the knot nearest to a and stops once the ramp alone, which grows
-    outward, and the least later time `floor_s` exceed the best.
+    place: number of the first knot not below a. Walks outward from the b nearest to a, and stops
+    once the ramp alone, which grows outward, and the least later time `floor_s` exceed the best.
     """
-    c = min(max(a, low), high)
-    ramp = _knot_ramp_s(a, c, rate, up, down)
-    p0, r0, l0 = slow[min(a, c)], ramp, later[c]
-    least = max(p0, r0) + l0
-    for k in range(c + 1, high + 1):
-        p1, r1, l1 = slow[min(a, k)], _knot_ramp_s(a, k, rate, up, down), later[k]
-        least = min(least, _piece(p0, r0, l0, p1, r1, l1))
-        if r1 > r0 and r1 + floor_s >= least:
+    best[0], best[1], best[2] = np.inf, knots[low], knots[low]
+    slow_a = _between(slow, knots, place, a)
+    up_a, down_a = _between(up, knots, place, a), _between(down, knots, place, a)
+    if a <= knots[low]:
+        first, last = low + 1, low - 1
+        start, p, r, rest = knots[low], slow_a, rate * (up[low] - up_a), later[low]
+    elif a >= knots[high]:
+        first, last = high + 1, high - 1
+        start, p, r, rest = knots[high], slow[high], rate * (down_a - down[high]), later[high]
+    else:
+        first, last = place + (knots[place] <= a), place - 1
+        start, p, r, rest = a, slow_a, 0.0, _between(later, knots, place, a)
+    _try(start, max(p, r) + rest, best)
+    b0, p0, r0, l0 = start, p, r, rest
+    for k in range(first, high + 1):
+        r1 = rate * (up[k] - up_a)
+        _try_piece(b0, p0, r0, l0, knots[k], slow_a, r1, later[k], best)
+        if r1 > r0 and r1 + floor_s > best[0] + _TIE_S:
             break
-        p0, r0, l0 = p1, r1, l1
-    p0, r0, l0 = slow[min(a, c)], ramp, later[c]
-    for k in range(c - 1, low - 1, -1):
-        p1, r1, l1 = slow[min(a, k)], _knot_ramp_s(a, k, rate, up, down), later[k]
-        least = min(least, _piece(p0, r0, l0, p1, r1, l1))
-        if r1 > r0 and r1 + floor_s >= least:
+        b0, p0, r0, l0 = knots[k], slow_a, r1, later[k]
+    b0, p0, r0, l0 = start, p, r, rest
+    for k in range(last, low - 1, -1):
+        r1 = rate * (down_a - down[k])
+        _try_piece(b0, p0, r0, l0, knots[k], slow[k], r1, later[k], best)
+        if r1 > r0 and r1 + floor_s > best[0] + _TIE_S:
             break
-        p0, r0, l0 = p1, r1, l1
-    return float(least)
+        b0, p0, r0, l0 = knots[k], slow[k], r1, later[k]
 
 
 @njit(cache=True)
 def time_to_go(
+    knots: FloatArray,
     slow: FloatArray,
     rate: FloatArray,
     up: FloatArray,
@@ -214,12 +168,14 @@ def time_to_go(
     stages, size = slow.shape
     later = np.full((stages + 1, size), np.inf)
     later[stages, low[stages] : high[stages] + 1] = 0.0
+    best = np.empty(3)
     for k in range(stages - 1, -1, -1):
-        floor_s = np.min(later[k + 1, low[k + 1] : high[k + 1] + 1])
+        first, last, after = low[k + 1], high[k + 1], later[k + 1]
+        floor_s = np.min(after[first : last + 1])
+        arrays = (knots, slow[k], rate[k], up, down, after, floor_s)
         for a in range(low[k], high[k] + 1):
-            later[k, a] = _least_from_knot(
-                a, low[k + 1], high[k + 1], slow[k], rate[k], up, down, later[k + 1], floor_s
-            )
+            best_next(knots[a], a, first, last, *arrays, best)
+            later[k, a] = best[0]
     return later
 
 
@@ -244,8 +200,10 @@ def fastest_path(
     best = np.empty(3)
     T[0] = _start(knots, later[0], low[0], high[0], aim[0])
     for k in range(stages):
-        ends = knots[low[k + 1]], knots[high[k + 1]]
-        best_next(T[k], *ends, knots, slow[k], rate[k], up, down, later[k + 1], best)
+        first, last, after = low[k + 1], high[k + 1], later[k + 1]
+        floor_s = np.min(after[first : last + 1])
+        arrays = (knots, slow[k], rate[k], up, down, after, floor_s)
+        best_next(T[k], _place(knots, T[k]), first, last, *arrays, best)
         b = min(max(aim[k + 1], best[1]), best[2])
         total = cost_s(T[k], b, knots, slow[k], rate[k], up, down) + read(later[k + 1], knots, b)
         if total > best[0] + 2.0 * _TIE_S:

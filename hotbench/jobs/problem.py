@@ -70,12 +70,17 @@ def build_problem(
     wishes: Wishes,
     limits: Limits,
     options: Options,
+    stages: Stages | None = None,
 ) -> Problem:
-    """The problem of a job whose steps take `motion` at `flow`; base_C: its own temperatures."""
+    """The problem of a job whose steps take `motion` at `flow`; base_C: its own temperatures.
+
+    stages: as this made them, with other bands at their nodes; None makes them.
+    """
     low_C, high_C, aim_C = wishes.bands(job, limits)
     settle_s = SETTLE_LAGS * max(limits.lag_s, limits.trail_s)
     spans = (options.stage_s, settle_s)
-    stages = build_stages(job, motion.duration_s, low_C, high_C, limits, *spans)
+    if stages is None:
+        stages = build_stages(job, motion.duration_s, low_C, high_C, limits, *spans)
     knots = knots_C(stages, limits)
     tables = (limits.slew_up, limits.slew_down)
     fastest = max(float(np.max(table.at(knots))) for table in tables)

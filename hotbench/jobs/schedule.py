@@ -6,13 +6,14 @@ import numpy as np
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs import least_time as lt
+from hotbench.jobs import sag
 from hotbench.jobs import scan as s
 from hotbench.jobs.limits import Limits
 from hotbench.jobs.motion import DEFAULT_LIMITS, Motion, MotionLimits, plan_motion
 from hotbench.jobs.prediction import Prediction, predict
 from hotbench.jobs.problem import STEP_K, TINY_S, Options, Problem, build_problem
 from hotbench.jobs.rehearsal import Trace, set_temperatures_C, step_flows, trace
-from hotbench.jobs.stages import Stages
+from hotbench.jobs.stages import FREE, Stages
 from hotbench.jobs.surfaces import Surfaces, surfaces
 from hotbench.jobs.timeline import Timeline
 from hotbench.jobs.too_short import TooShort, find_too_short
@@ -24,6 +25,8 @@ GENTLE = 0.5
 """Share of the safe slew at which ramps go where there is time (common practice, no source)."""
 _SAME_K = 1e-6
 _PASSES = 2
+_MOVES = 2
+"""Most times that bands are moved against a prediction; the second follows what the first did."""
 _SLICES_S = (0.1, 1.0)
 
 
@@ -124,6 +127,17 @@ class _Machine:
 
 
 @dataclass(frozen=True)
+class _Asked:
+    """The job as it is, what is wished, and the problem that these make."""
+
+    motion: Motion
+    flow: FloatArray
+    base_C: FloatArray
+    wishes: Wishes
+    problem: Problem
+
+
+@dataclass(frozen=True)
 class _Realised:
     """Node temperatures turned into feeds, their motion and what is left to pause, per stage."""
 
@@ -152,31 +166,69 @@ def plan_schedule(
     """The schedule of least print time; of equally fast ones, one near the aimed temperatures.
 
     Temperatures stay guard_K (None: the limits' own guard) within the roles' bands at the surface,
-    less in narrow bands; ramps within the safe slew; flow at every step's highest speed within the
-    lower flow limit. Aims are the wished temperatures, else the job's own (`set_C` where it sets
-    none), moved with flow so that the mean melt temperature at the exit stays even. See least_time
-    for the method and its proof. Errors: BadInput as set_temperatures_C and Wishes.bands.
+    less in narrow bands; where the heater model predicts steps of flow and fan to take them out,
+    what is planned moves against it (see sag). Ramps stay within the safe slew; flow at every
+    step's highest speed within the lower flow limit. Aims are the wished temperatures, else the
+    job's own (`set_C` where it sets none), moved with flow so that the mean melt temperature at
+    the exit stays even. See least_time for the method and its proof.
+    Errors: BadInput as set_temperatures_C and Wishes.bands.
     """
     machine = _Machine(job, limits, motion_limits)
     inner = wishes.shrunk(limits.guard.value if guard_K is None else guard_K)
     motion = machine.move(job.feed_mm_per_s)
     base_C = set_temperatures_C(job, set_C)
     flow = step_flows(job, motion, limits)
-    options = Options(stage_s, even_melt)
-    problem = build_problem(job, motion, flow, base_C, inner, limits, options)
+    given = (job, motion, flow, base_C, inner, limits, Options(stage_s, even_melt))
+    asked = _Asked(motion, flow, base_C, wishes, build_problem(*given))
+    schedule = _planned(machine, asked, asked.problem)
+    for _ in range(_MOVES):
+        stages = _moved(schedule, inner, limits)
+        if stages is None:
+            break
+        schedule = _planned(machine, asked, build_problem(*given, stages))
+    return schedule
+
+
+def _moved(schedule: Schedule, inner: Wishes, limits: Limits) -> Stages | None:
+    """The schedule's stages with bands moved against what is predicted; see sag.moved."""
+    expected = expect(schedule, limits) if inner.roles else None
+    if expected is None:
+        return None
+    job, steps = schedule.job, slice(*schedule.span)
+    at_s = expected.trace.time_s + 0.5 * expected.trace.bin_s
+    begin_s = schedule.start_s[steps]
+    step = np.searchsorted(begin_s, at_s, side="right") - 1
+    stage = schedule.stages.of_steps()[step]
+    printing = (job.kind[steps][step] == s.EXTRUDE) & (schedule.stages.role[stage] != FREE)
+    printing &= at_s < (begin_s + schedule.motion.duration_s[steps])[step]
+    wanted_C, told_C = schedule.wanted.at(at_s), expected.prediction.temperature_C
+    low_C, high_C, _ = inner.bands(job, limits)
+    return sag.moved(
+        schedule.stages,
+        (low_C, high_C),
+        stage[printing],
+        wanted_C[printing],
+        told_C[printing],
+        limits,
+    )
+
+
+def _planned(machine: _Machine, asked: _Asked, problem: Problem) -> Schedule:
+    """The schedule that solves a problem, and what it costs."""
+    job, limits, motion = machine.job, machine.limits, asked.motion
     job_stage_s = problem.stages.sums(motion.duration_s)
-    smoothed, window_s = _smoothed(problem, job_stage_s, flow, limits)
+    smoothed, window_s = _smoothed(problem, job_stage_s, asked.flow, limits)
     plain = _realise(machine, problem, smoothed)
     ours = min(_realise(machine, problem, _fastest(problem)), plain, key=lambda part: part.total_s)
     costs = Costs(
         job_s=float(job_stage_s.sum()),
         schedule_s=ours.total_s,
-        fixed_s=_fixed_s(machine, problem, base_C),
-        fixed_outside=_outside(job, motion, base_C, wishes, limits),
+        fixed_s=_fixed_s(machine, problem, asked.base_C),
+        fixed_outside=_outside(job, motion, asked.base_C, asked.wishes, limits),
         smoothing_s=plain.total_s,
         smoothing_window_s=window_s,
     )
-    return _schedule(machine, problem, ours, job_stage_s, costs)
+    return _schedule(machine, asked, problem, ours, costs)
 
 
 def _fastest(problem: Problem) -> FloatArray:
@@ -184,7 +236,7 @@ def _fastest(problem: Problem) -> FloatArray:
     bands = (problem.low, problem.high)
     low, high = (np.searchsorted(problem.knots, band - TINY_S) for band in bands)
     arrays = (problem.slow, problem.rate, problem.up, problem.down, low, high)
-    later = lt.time_to_go(*arrays)
+    later = lt.time_to_go(problem.knots, *arrays)
     T, _ = lt.fastest_path(problem.knots, *arrays, problem.aim, later)
     return T
 
@@ -286,7 +338,7 @@ def _settle(problem: Problem, plan: _Realised, flow: FloatArray, limits: Limits)
 
 
 def _schedule(
-    machine: _Machine, problem: Problem, plan: _Realised, job_stage_s: FloatArray, costs: Costs
+    machine: _Machine, asked: _Asked, problem: Problem, plan: _Realised, costs: Costs
 ) -> Schedule:
     job, limits, stages = machine.job, machine.limits, problem.stages
     flow = step_flows(job, plan.motion, limits)
@@ -297,7 +349,8 @@ def _schedule(
     node_time_s = np.concatenate([[0.0], np.cumsum(plan.stage_s + plan.pause_s)])
     settled = _settle(problem, plan, flow, limits)
     wanted = Wanted(problem.knots, problem.up, problem.down, node_time_s, settled)
-    short, count = find_too_short(job, problem, job_stage_s, start_s)
+    job_stage_s = stages.sums(asked.motion.duration_s)
+    short, count = find_too_short(job, asked.problem, job_stage_s, start_s)
     return Schedule(
         job=job,
         stages=stages,

@@ -24,7 +24,8 @@ class Stages:
 
     first: first step of each stage, and one past the last step, shape (K + 1,). role: role number
     whose band binds the stage, FREE where none does, shape (K,). low_C, high_C: band of every
-    node, shape (K + 1,). hold_s: least time of a stage, shape (K,). Between stages of different
+    node, shape (K + 1,). due: role whose band is to be reached by a node already, FREE where none
+    is, shape (K + 1,). hold_s: least time of a stage, shape (K,). Between stages of different
     bands lies an empty stage, in which temperature may change while nothing is printed.
     """
 
@@ -32,6 +33,7 @@ class Stages:
     role: IntArray
     low_C: FloatArray
     high_C: FloatArray
+    due: IntArray
     hold_s: FloatArray
 
     def __len__(self) -> int:
@@ -45,8 +47,19 @@ class Stages:
     def longest(self, values: FloatArray) -> FloatArray:
         """Largest value of a step column in each stage, 0 in an empty one; shape (K,)."""
         most = np.zeros(len(self))
-        np.maximum.at(most, self.of_steps(), values[self.first[0] : self.first[-1]])
-        return most
+        filled = np.flatnonzero(np.diff(self.first))
+        most[filled] = np.maximum.reduceat(values[: self.first[-1]], self.first[filled])
+        return np.maximum(most, 0.0)
+
+    def runs(self) -> IntArray:
+        """Number of every stage's run, shape (K,); free stages are FREE.
+
+        A run is of one role, with nothing but free stages between.
+        """
+        bound = np.flatnonzero(self.role != FREE)
+        number = np.full(len(self), FREE, dtype=np.int64)
+        number[bound] = np.cumsum(np.diff(self.role[bound], prepend=FREE) != 0) - 1
+        return number
 
     def of_steps(self) -> IntArray:
         """Stage number of every step from the first to the last stage's."""
@@ -110,10 +123,11 @@ def build_stages(
     total_s = np.concatenate([[0.0], np.cumsum(duration_s)])
     lasts_s = np.diff(total_s[np.append(starts, end)])
     first, role, early, hold_s = with_gaps(starts, bands, lasts_s, lows, highs, settle_s)
-    at_node = (np.append(role, FREE), np.insert(role, 0, FREE), np.append(early, FREE))
+    due = np.append(early, FREE)
+    at_node = (np.append(role, FREE), np.insert(role, 0, FREE), due)
     node_low = np.max([lows[part] for part in at_node], axis=0)
     node_high = np.min([highs[part] for part in at_node], axis=0)
-    return Stages(np.append(first, end), role, node_low, node_high, hold_s)
+    return Stages(np.append(first, end), role, node_low, node_high, due, hold_s)
 
 
 @njit(cache=True)

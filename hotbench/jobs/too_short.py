@@ -55,7 +55,7 @@ def _runs(stages: Stages) -> list[tuple[int, int]]:
     bound = np.flatnonzero(stages.role != FREE)
     if bound.size == 0:
         return []
-    cuts = np.flatnonzero(np.diff(stages.role[bound])) + 1
+    cuts = np.flatnonzero(np.diff(stages.runs()[bound])) + 1
     return [(int(part[0]), int(part[-1]) + 1) for part in np.split(bound, cuts)]
 
 

@@ -56,7 +56,7 @@ def test_a_climb_alone_takes_its_ramp() -> None:
     slow = np.full((2, knots.size), 5.0)
     ramp = (knots - 200.0) / 2.0
     low, high = np.array([0, 0, 40]), np.array([0, 40, 40])
-    later = lt.time_to_go(slow, np.ones(2), ramp, ramp, low, high)
+    later = lt.time_to_go(knots, slow, np.ones(2), ramp, ramp, low, high)
     assert later[0, 0] == pytest.approx(20.0)
 
 
@@ -66,7 +66,7 @@ def test_equal_choices_go_to_the_aim() -> None:
     ramp = (knots - 200.0) / 2.0
     low, high = np.zeros(7, dtype=np.int64), np.full(7, 40)
     arrays = (slow, np.ones(6), ramp, ramp, low, high)
-    T, _ = lt.fastest_path(knots, *arrays, np.full(7, 217.3), lt.time_to_go(*arrays))
+    T, _ = lt.fastest_path(knots, *arrays, np.full(7, 217.3), lt.time_to_go(knots, *arrays))
     assert T[1:] == pytest.approx(np.full(6, 217.3))
 
 

@@ -47,7 +47,7 @@ class Instance:
 
     def solve(self, aim_C: float = 215.0) -> tuple[np.ndarray, float]:
         arrays = (self.slow, self.rate, self.up, self.down, self.low, self.high)
-        later = lt.time_to_go(*arrays)
+        later = lt.time_to_go(self.knots, *arrays)
         aim = np.clip(np.full(self.low.size, aim_C), self.knots[self.low], self.knots[self.high])
         T, time_s = lt.fastest_path(self.knots, *arrays, aim, later)
         return T, float(time_s.sum())
