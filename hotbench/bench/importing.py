@@ -47,8 +47,12 @@ def run_table(folder: Path, *, mend: bool = False) -> Table:
         outcome = checked.outcome if checked else entry.outcome
         created = entry.info.created if entry.info else "?"
         shown = problems or "intact"
-        rows.append(
-            (str(entry.folder), procedure, created, str(entry.sample_count), outcome, shown)
-        )
+        name, samples = _below(entry.folder, folder), str(entry.sample_count)
+        rows.append((name, procedure, created, samples, outcome, shown))
     heads = ("run", "procedure", "recorded", "samples", "outcome", "files")
     return Table(f"runs in {folder}", heads, tuple(rows), frozenset({3}))
+
+
+def _below(run: Path, folder: Path) -> str:
+    """A run as the caption's folder leaves it to be named; its own name where it is that folder."""
+    return str(run.relative_to(folder)) if run != Path(folder) else run.name

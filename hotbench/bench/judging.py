@@ -117,7 +117,7 @@ def _judged(heater: HeaterFit, run: Run) -> Iterator[Judgement]:
     """The whole run's temperature and its dips, predicted from the logged duty and fan alone."""
     predicted_C = heater.predict(run).temperature_C
     rms_K = float(np.sqrt(np.mean(np.square(predicted_C - run.temperature_C))))
-    yield Judgement(run.info.run_id, "temperature over the whole run, RMS error", rms_K, None, "K")
+    yield Judgement(run.info.run_id, "temperature, whole run, RMS error", rms_K, None, "K")
     for dip in recorded_dips(run):
         for name, timing in (("down", time_down), ("back", time_back)):
             measured = timing(run, dip, run.temperature_C)

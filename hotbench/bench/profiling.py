@@ -37,6 +37,7 @@ SECTION_OF: Mapping[str, str] = {
     "control": "controller",
 }
 """Where a headline row is shown, when that is not its own section of the profile."""
+FROM_TO = re.compile(r",? from (\S+) °C, to (\S+) °C")
 HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
 
 
@@ -185,7 +186,8 @@ def _headline_row(row: HeadlineRow) -> tuple[str, ...]:
         confidence=row.confidence if row.low is not None else None,
         basis=row.basis,
     )
-    return (row.label, number(row.value), interval, row.unit, basis_text(stated))
+    label = FROM_TO.sub(r" \1 to \2 °C", row.label)
+    return (label, number(row.value), interval, row.unit, basis_text(stated))
 
 
 def _facts(profile: p.MachineProfile) -> dict[str, object]:

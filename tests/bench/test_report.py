@@ -44,7 +44,7 @@ HOSTILE = '<script>alert(1)</script>&"'
 JUDGED = (
     Judgement("dips", "time down 230-205 °C, fan 0", 10.6, 10.4, "s"),
     Judgement("dips", "time back 230-205 °C, fan 0", 1.64, 1.79, "s"),
-    Judgement("dips", "temperature over the whole run, RMS error", 0.799, None, "K"),
+    Judgement("dips", "temperature, whole run, RMS error", 0.799, None, "K"),
 )
 
 
