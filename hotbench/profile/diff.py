@@ -51,6 +51,7 @@ _WORSE_WHEN_LARGER = (
 _SPANNED = ("temperature_C", "flow_mm3_per_s", "from_C", "to_C")
 """Key columns over which rows share a line of plain words."""
 NOTHING = "nothing that the intervals do not explain"
+_MOST_LOG = math.log(1e6)
 _INTERVAL_SCALES = ("°C", "deg", "")
 """Units whose zero is arbitrary, and bare numbers: their ratio says nothing."""
 
@@ -189,14 +190,23 @@ def subtract(after: Quantity, before: Quantity) -> Quantity:
 def ratio_percent(after: Quantity, before: Quantity) -> Quantity | None:
     """100 (after / before - 1) %, by the same method on logarithms; None where it says nothing.
 
-    The interval is left out where one of the intervals reaches zero.
+    The interval is left out where one of the intervals reaches zero, or where the ratio's own
+    reaches a million times or a millionth.
     """
     if after.unit in _INTERVAL_SCALES or after.value <= 0.0 or before.value <= 0.0:
         return None
+    if abs(math.log(after.value) - math.log(before.value)) >= _MOST_LOG:
+        return None
     positive = all(part.low is None or part.low > 0.0 for part in (after, before))
-    bounded = positive and after.low is not None and before.low is not None
-    first, second = (after, before) if bounded else (_bare(after), _bare(before))
-    return _mover(first, second, math.log, lambda d: 100.0 * math.expm1(d), "%")
+    if positive and after.low is not None and before.low is not None:
+        found = _mover(after, before, math.log, _percent, "%")
+        if {found.low, found.high}.isdisjoint(map(_percent, (-_MOST_LOG, _MOST_LOG))):
+            return found
+    return _mover(_bare(after), _bare(before), math.log, _percent, "%")
+
+
+def _percent(log_ratio: float) -> float:
+    return 100.0 * math.expm1(min(max(log_ratio, -_MOST_LOG), _MOST_LOG))
 
 
 def _mover(

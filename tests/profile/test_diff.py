@@ -299,3 +299,13 @@ def test_a_number_never_differs_from_itself(value: float, share: float) -> None:
     assert change.low is not None
     assert change.high is not None
     assert change.low <= 0.0 <= change.high
+
+
+def test_a_ratio_without_bounds_has_no_interval() -> None:
+    """An end a hair above zero would make the change a number with hundreds of digits."""
+    wide, narrow = quantity(4.0, 1e-300, 5.0), quantity(2.0, 1.9, 2.1)
+    assert ratio_percent(wide, narrow) == Quantity(
+        value=pytest.approx(100.0), unit="%", basis="fitted"
+    )
+    assert ratio_percent(quantity(1e-300, 1e-301, 1e-299), narrow) is None
+    assert ratio_percent(narrow, quantity(1e-300, 1e-301, 1e-299)) is None
