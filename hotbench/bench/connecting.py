@@ -70,11 +70,13 @@ class LinkOptions:
             faults=self.machine.fault_table(),
         )
 
-    def watch(self, ambient_C: float | None = None) -> Watch:
-        """The watch over a test; BadInput when the profile cannot be read."""
+    def watch(
+        self, ambient_C: float | None = None, stalled_s: Callable[[], float] = lambda: 0.0
+    ) -> Watch:
+        """The watch over a test, see `Watch`; BadInput when the profile cannot be read."""
         predict = expectation_from(self.profile, ambient_C) if self.profile else None
         limit_C = self.limit_temperature_C + OVERSHOOT_K
-        return Watch(self.machine.limits(max_temperature_C=limit_C), predict)
+        return Watch(self.machine.limits(max_temperature_C=limit_C), predict, stalled_s)
 
     def provenance(self) -> dict[str, Any]:
         """What machine file and profile have to do with a run; empty without either."""

@@ -184,8 +184,8 @@ def record(
     Raises RecordingEnded, with the run kept, when it ends before its end.
     """
     about = about or RunOptions()
-    watch = link.watch(about.ambient_C)
     printer = Printer(line.transport, (), link.config(), stop)
+    watch = link.watch(about.ambient_C, lambda: printer.stalled_s)
     scale = getattr(procedure, "scale", None)
     if isinstance(scale, PanLater):
         scale.pan = line.pan

@@ -116,6 +116,14 @@ class Printer:
         """Usual time from a poll to its report."""
         return self._dating.usual_round_trip_s
 
+    @property
+    def stalled_s(self) -> float:
+        """How much older the last reading may be because this computer paused.
+
+        0 in real time: there a pause is short beside what a reading can change in it.
+        """
+        return self._dating.late_s if self.time_scale > 1.0 else 0.0
+
     def add_observer(self, observer: Observer) -> None:
         """From now on hand everything to `observer` too, after those before it."""
         self._observers.append(observer)

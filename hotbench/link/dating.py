@@ -20,6 +20,8 @@ class ReportDating:
     def __init__(self) -> None:
         self._round_trips_s: deque[float] = deque(maxlen=9)
         self._last_s = float("-inf")
+        self.late_s = 0.0
+        """How much longer than usual the last report took; it may be as much older."""
 
     @property
     def usual_round_trip_s(self) -> float:
@@ -30,10 +32,11 @@ class ReportDating:
         self, arrived_s: float, asked_s: float | None, behind: int = 0, interval_s: float = 0.0
     ) -> float:
         """Time of the report that arrived at `arrived_s`, with `behind` later ones in its piece."""
-        off_s = self.usual_round_trip_s
+        off_s, self.late_s = self.usual_round_trip_s, 0.0
         if asked_s is not None:
             self._round_trips_s.append(arrived_s - asked_s)
             off_s = min(arrived_s - asked_s, self.usual_round_trip_s)
+            self.late_s = arrived_s - asked_s - off_s
         time_s = arrived_s - off_s / 2.0 - behind * interval_s
         self._last_s = max(time_s, self._last_s + LEAST_STEP_s)
         return self._last_s
@@ -41,4 +44,5 @@ class ReportDating:
     def restart(self) -> None:
         """Forget everything: the clock that counts is another from now on."""
         self._round_trips_s.clear()
+        self.late_s = 0.0
         self._last_s = float("-inf")

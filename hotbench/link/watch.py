@@ -69,18 +69,21 @@ class Watch:
     """Implements `core.ports.Observer`: raises WatchTripped once, naming the evidence.
 
     predict: the temperature that a fitted model expects at a sample, from the samples it has been
-    shown so far (it is called once for each, in order); NaN where it expects nothing. Put the
-    watch after the observer that stores, so that the sample that tripped it is on record.
+    shown so far (it is called once for each, in order); NaN where it expects nothing. stalled_s:
+    how much older the last sample may be than its time, on a board that runs faster than real
+    time. Put the watch after the observer that stores, so that the sample that tripped it is on
+    record.
     """
 
     def __init__(
         self,
         limits: WatchLimits | None = None,
         predict: Callable[[Sample], float] | None = None,
+        stalled_s: Callable[[], float] = lambda: 0.0,
     ) -> None:
         limits = limits or WatchLimits()
         self.evidence: str | None = None
-        self._sensor = Twice(Implausible(limits))
+        self._sensor = Twice(Implausible(limits, stalled_s))
         checks: list[Check] = [TooHot(limits), Frozen(limits), NoRise(limits), IdleRise(limits)]
         if predict is not None:
             checks.append(OffPrediction(limits, predict))
@@ -151,17 +154,22 @@ class TooHot:
 
 
 class Implausible:
-    """A reading no sound sensor gives: not a number, open, short, or a jump."""
+    """A reading no sound sensor gives: not a number, open, short, or a jump.
 
-    def __init__(self, limits: WatchLimits) -> None:
-        self._limits = limits
+    A sound reading may be older than its time by `stalled_s`; half of that is granted to the next
+    one, as the fastest rate is more than twice what heaters reach.
+    """
+
+    def __init__(self, limits: WatchLimits, stalled_s: Callable[[], float] = lambda: 0.0) -> None:
+        self._limits, self._stalled_s = limits, stalled_s
         self._sound: Sample | None = None
+        self._granted_s = 0.0
 
     def __call__(self, sample: Sample) -> str | None:
         """Evidence at an unsound reading; the last sound one remains the reference."""
         told = self._value(sample) or self._jump(sample)
         if told is None:
-            self._sound = sample
+            self._sound, self._granted_s = sample, self._stalled_s() / 2.0
             return None
         return f"sensor implausible: {told}"
 
@@ -174,7 +182,8 @@ class Implausible:
         if self._sound is None:
             return None
         elapsed_s = sample.time_s - self._sound.time_s
-        allowed_K = self._limits.jump_K + self._limits.fastest_K_per_s * elapsed_s
+        granted_s = elapsed_s + self._granted_s
+        allowed_K = self._limits.jump_K + self._limits.fastest_K_per_s * granted_s
         change_K = sample.temperature_C - self._sound.temperature_C
         if abs(change_K) <= allowed_K:
             return None

@@ -29,8 +29,12 @@ def test_a_report_held_up_is_dated_by_its_arrival() -> None:
     dating = ReportDating()
     for i in range(5):
         dating.date(i + 0.1, float(i))
+    assert dating.late_s == pytest.approx(0.0)
     assert dating.date(20.0, 15.0) == pytest.approx(19.95)
     assert dating.usual_round_trip_s == pytest.approx(0.1)
+    assert dating.late_s == pytest.approx(4.9)
+    dating.date(20.1, None)
+    assert dating.late_s == 0.0
 
 
 def test_reports_in_one_piece_keep_their_distance() -> None:

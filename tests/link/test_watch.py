@@ -124,6 +124,38 @@ def test_a_prediction_that_says_nothing_trips_nothing() -> None:
     assert trip(trace(lambda t: 200.0, **HOLDING), watch) == ""
 
 
+def after_a_stall(rate_K_per_s: float, stall_s: float) -> list[tuple[Sample, float]]:
+    """A heat-up whose thirtieth reply was read late: dated too late by as much; with that much."""
+    late = [stall_s if i == 30 else 0.0 for i in range(60)]
+    return [
+        (Sample(i * STEP_s + late_s, 25.0 + rate_K_per_s * i * STEP_s, 260.0, 1.0, 0.0), late_s)
+        for i, late_s in enumerate(late)
+        if i <= 30 or i * STEP_s > 30 * STEP_s + stall_s
+    ]
+
+
+@pytest.mark.parametrize("stall_s", [0.5, 1.0, 1.9])
+def test_a_reading_dated_late_by_a_stall_makes_no_jump_of_the_next(stall_s: float) -> None:
+    heard = after_a_stall(26.0, stall_s)
+    late = iter([late_s for _, late_s in heard])
+    assert trip([sample for sample, _ in heard], Watch(stalled_s=lambda: next(late))) == ""
+
+
+def test_half_of_a_stall_is_granted_and_only_to_the_reading_after_it() -> None:
+    def evidence(jump_K: float, stall_s: float) -> str:
+        samples = [
+            Sample(0.0, 200.0, 200.0, 0.3),
+            *(Sample(0.1 * i, 200.0 + jump_K) for i in (1, 2)),
+        ]
+        return trip(samples, Watch(stalled_s=lambda: stall_s))
+
+    limits = WatchLimits()
+    granted_K = limits.jump_K + limits.fastest_K_per_s * (0.1 + 1.0)
+    assert evidence(granted_K - 1.0, 2.0) == ""
+    assert "jumped" in evidence(granted_K + 61.0, 2.0)
+    assert "jumped" in evidence(granted_K - 1.0, 0.0)
+
+
 def test_it_trips_once_and_hears_everything_else() -> None:
     watch = Watch()
     observer: Observer = watch
