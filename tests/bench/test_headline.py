@@ -21,7 +21,9 @@ def test_the_short_tables_hold_every_row_of_the_long_one() -> None:
     parts = [table for table in headline_tables(profile, "example") if table.heads == whole.heads]
     assert {row for table in parts for row in table.rows} == set(whole.rows)
     assert sum(len(table.rows) for table in parts) == len(whole.rows)
-    assert {"dips", "melt", "setpoint changes", "controller"} <= {part.caption for part in parts}
+    assert {"dips", "melt", "setpoint changes", "controller"} <= {
+        part.caption.partition(":")[0] for part in parts
+    }
 
 
 def test_a_profile_without_numbers_still_has_its_headline() -> None:
