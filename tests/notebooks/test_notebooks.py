@@ -5,6 +5,8 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 import nbformat
@@ -15,6 +17,7 @@ NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 LOGIC = (ast.If, ast.For, ast.While, ast.FunctionDef, ast.ClassDef, ast.Try, ast.With, ast.Lambda)
 HEATING = (".record(",)
 EXPECTED_COUNT = 7
+AT_ONCE = 2
 
 
 def read(path: Path) -> nbformat.NotebookNode:
@@ -65,15 +68,34 @@ def test_a_caution_comes_before_heat(path: Path) -> None:
             assert cautioned, cell.source
 
 
+@dataclass(frozen=True)
+class Executed:
+    """A notebook on its way through its cells, in a folder of its own."""
+
+    book: Future[nbformat.NotebookNode]
+    folder: Path
+
+
+@pytest.fixture(scope="module")
+def executed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Executed]]:
+    """All notebooks, two at a time, the longest first."""
+    folders = {path: tmp_path_factory.mktemp(path.stem) for path in reversed(NOTEBOOKS)}
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        yield {
+            path.stem: Executed(pool.submit(execute, path, folder), folder)
+            for path, folder in folders.items()
+        }
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_runs_from_top_to_bottom(path: Path, tmp_path: Path) -> None:
-    book = execute(path, tmp_path)
+def test_runs_from_top_to_bottom(path: Path, executed: dict[str, Executed]) -> None:
+    book = executed[path.stem].book.result()
     shown = [cell for cell in book.cells if cell.cell_type == "code" and cell.outputs]
     assert len(shown) >= len(code(book)) - 1  # only the cell that opens the bench shows nothing
     streams = [out for cell in shown for out in cell.outputs if out.output_type == "stream"]
     assert not streams
-    assert (tmp_path / "bench-runs").is_dir()
+    assert (executed[path.stem].folder / "bench-runs").is_dir()
 
 
 @pytest.fixture
