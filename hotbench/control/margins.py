@@ -110,16 +110,12 @@ class _Loop:
         return float(1.0 / min(found.fun, distance.min())), float(np.exp(found.x))
 
     def _phase_crossings(self) -> list[float]:
-        """Where the phase is an odd multiple of 180 degrees, up to where the loop has faded.
+        """Where the phase is an odd multiple of 180 degrees.
 
         With a dead time there are hundreds; only those of a size near the largest are refined.
         """
         omega = self._grid()
-        size = np.abs(self._loop(omega))
-        faded = size < 1e-3
-        last = int(np.argmax(faded)) if faded.any() else omega.size
-        near = slice(0, max(last, 2) + 1)
-        phase = self._phase(omega[near])
+        phase, size = self._phase(omega), np.abs(self._loop(omega))
         odd = np.flatnonzero(_changes(np.sin(phase)) & (np.cos(phase[:-1]) < 0.0))
         largest = size[odd].max(initial=0.0)
         return [

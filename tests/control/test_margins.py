@@ -1,11 +1,12 @@
 """Margins against python-control on rational loops and against Skogestad's with dead time."""
 
 import math
+from dataclasses import replace
 
 import control
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from hotbench.control.forms import Pid, from_ideal
@@ -46,6 +47,70 @@ def test_rational_loops_equal_python_control(process: Process, pid: Pid) -> None
     assert found.gain_omega == pytest.approx(gain_omega, rel=1e-6)
     assert found.phase_omega == pytest.approx(phase_omega, rel=1e-6)
     assert found.delay_s == pytest.approx(math.radians(phase) / phase_omega, rel=1e-6)
+
+
+times = st.floats(0.05, 20.0)
+
+
+@st.composite
+def loops(draw: st.DrawFn) -> tuple[Process, Pid]:
+    """A stable loop of two to four lags, perhaps a lead, under PI or filtered PID."""
+    lags = tuple(draw(st.lists(times, min_size=3, max_size=4)))
+    leads = (draw(times),) if draw(st.booleans()) else ()
+    process = Process(draw(st.floats(0.1, 10.0)), lags, leads)
+    Td = draw(st.sampled_from([0.0, 0.3, 1.0]))
+    pid = from_ideal(draw(st.floats(0.05, 5.0)) / process.gain, draw(times), Td)
+    pid = replace(pid, filter_s=0.1 * Td)
+    assume(margins(process, pid).stable)
+    return process, pid
+
+
+@settings(deadline=None, max_examples=30)
+@given(loops())
+def test_random_loops_equal_python_control(loop: tuple[Process, Pid]) -> None:
+    """Gain, phase and Ms; of several crossings that the other package finds, the least."""
+    process, pid = loop
+    gains, phases, distances, *_ = map(
+        np.atleast_1d, control.stability_margins(transfer_function(process, pid), returnall=True)
+    )
+    found = margins(process, pid)
+    assert found.gain == pytest.approx(min(gains, default=math.inf), rel=1e-6)
+    assert found.phase_deg == pytest.approx(min(phases, key=abs, default=math.inf), rel=1e-6)
+    assert 1.0 / found.sensitivity <= min(distances) * (1.0 + 1e-6)
+    seen = control.frequency_response(transfer_function(process, pid), [found.sensitivity_omega])
+    assert abs(1.0 + seen.complex[0]) == pytest.approx(1.0 / found.sensitivity, rel=1e-6)
+
+
+@settings(deadline=None, max_examples=20)
+@given(loops(), st.floats(0.0, 3.0), st.floats(1e-3, 1e3))
+def test_the_response_with_dead_time_is_exact(
+    loop: tuple[Process, Pid], dead_s: float, omega: float
+) -> None:
+    """The rational part as the other package has it, times exp(-L s); nothing is approximated."""
+    process, pid = loop
+    rational = control.frequency_response(transfer_function(process, pid), [omega]).complex[0]
+    found = process.delayed(dead_s).response(np.array([omega])) * pid.response(np.array([omega]))
+    assert found[0] == pytest.approx(rational * np.exp(-1j * omega * dead_s), rel=1e-9)
+
+
+@settings(deadline=None, max_examples=6)
+@given(st.floats(1.0, 20.0), st.floats(0.2, 2.0), st.floats(0.3, 1.5))
+def test_margins_with_dead_time_against_a_plain_search(
+    lag: float, dead_s: float, closed: float
+) -> None:
+    """Frequencies in plenty, without this package's phase, refinement or grids."""
+    process = Process.first_order(2.0, lag, dead_s)
+    pid = simc_pi(process, closed_loop_s=closed * dead_s)
+    omega = np.geomspace(1e-2 / lag, 20.0 / dead_s, 300_000)
+    s = 1j * omega
+    loop = (pid.Kp + pid.Ki / s) * 2.0 * np.exp(-dead_s * s) / (lag * s + 1.0)
+    found = margins(process, pid)
+    assert found.sensitivity == pytest.approx(1.0 / np.abs(1.0 + loop).min(), rel=1e-6)
+    half_turn = np.argmax(np.unwrap(np.angle(loop)) < -np.pi)
+    assert found.gain == pytest.approx(1.0 / abs(loop[half_turn]), rel=2e-4)
+    crossing = np.argmax(np.abs(loop) < 1.0)
+    phase = np.unwrap(np.angle(loop))[crossing]
+    assert found.phase_deg == pytest.approx(np.degrees(phase) + 180.0, abs=3e-2)
 
 
 @pytest.mark.parametrize("gain", [0.2, 1.0, 3.0, 10.0, 40.0])
