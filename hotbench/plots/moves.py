@@ -37,7 +37,8 @@ def safe_slew(
             ends.append(End.of(temperature_C, rates, cause, colours[cause]))
     if claims:
         axes.plot(*zip(*claims, strict=True), "o", ms=5, color=c.ink, label="claimed from ramps")
-        axes.legend(loc="lower right")
+        # Above the axes: inside, its dot would pass for one more claim.
+        axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), borderaxespad=0.0)
     highest = max([float(lowest.max()), *(rate for _, rate in claims)])
     axes.set_ylim(0.0, ABOVE * highest)
     label_ends(axes, ends)
