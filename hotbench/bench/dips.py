@@ -14,6 +14,7 @@ PHASE = "dip "
 SMOOTHED = 3
 READING_K = 0.2
 """Scatter of a reading, common practice, no source: it moves a crossing by this over the slope."""
+NEAR_K, SIDE, LEAST_MOVE_K = 1.0, 3, 0.2
 CONFIDENCE, REACH = 0.95, 1.96
 
 
@@ -98,9 +99,7 @@ def _crossing(
     middle_s = time_s[1:-1]
     interval_s = float(middle_s[k] - middle_s[k - 1])
     at_s = middle_s[k - 1] + interval_s * (level_C - smooth_C[k - 1]) / step_K
-    slope = abs(float(smooth_C[min(k + 3, smooth_C.size - 1)] - smooth_C[max(k - 4, 0)]))
-    span_s = float(middle_s[min(k + 3, smooth_C.size - 1)] - middle_s[max(k - 4, 0)])
-    scatter_s = READING_K / np.sqrt(SMOOTHED) * span_s / max(slope, 1e-6)
+    scatter_s = READING_K / np.sqrt(SMOOTHED) / _slope_K_per_s(middle_s, smooth_C, k, level_C)
     reach_s = float(REACH * np.hypot(scatter_s, interval_s / np.sqrt(12.0)))
     value = float(at_s - from_s)
     return Quantity(
@@ -111,3 +110,12 @@ def _crossing(
         confidence=CONFIDENCE,
         basis="measured",
     )
+
+
+def _slope_K_per_s(time_s: FloatArray, smooth_C: FloatArray, k: int, level_C: float) -> float:
+    """Slope of a trace about its crossing at k, over as long as it stays near the level."""
+    far = np.flatnonzero(np.abs(smooth_C - level_C) > NEAR_K)
+    first = min(int(far[far < k].max(initial=0)), max(k - SIDE, 0))
+    last = max(int(far[far >= k].min(initial=time_s.size - 1)), min(k + SIDE, time_s.size - 1))
+    moved_K = abs(float(smooth_C[last] - smooth_C[first]))
+    return max(moved_K, LEAST_MOVE_K) / float(time_s[last] - time_s[first])

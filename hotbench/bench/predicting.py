@@ -4,17 +4,18 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
-from hotbench.bench.dips import RecordedDip, recorded_dips, time_back, time_down
+from hotbench.bench.dips import recorded_dips, time_back, time_down
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
+from hotbench.fitting.board_loop import Answer, fit_board_loop
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.intervals import SHARES_per_K
 from hotbench.fitting.ramps import Direction, RampTrial
 from hotbench.fitting.slew import DirectionFit, RateCap, SlewFit
+from hotbench.models.board_loop import BoardLoop
 from hotbench.models.dips import (
     WITHIN_BACK_K,
     WITHIN_DOWN_K,
@@ -27,12 +28,6 @@ from hotbench.profile import types as p
 
 SLEW_TEMPERATURES_C = (180.0, 200.0, 220.0, 240.0)
 DIPS_C = ((240.0, 220.0), (220.0, 200.0), (220.0, 190.0))
-STRETCH_DOUBT = 0.15
-"""Least relative doubt when one dip's controller is taken for another dip's; an assumption."""
-HIGHEST_RESUMPTION_K = 40.0
-DUTY_POWER = 0.75
-RESUMPTION_DOUBT = 1.0
-"""Relative doubt about the time that the controller adds on the way down; an assumption."""
 INSIDE_K = 2.0
 FULL_DUTY = 0.95
 """Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
@@ -161,156 +156,108 @@ def loop_limits(slew: SlewFit | None, direction: Direction) -> LoopLimits:
 def dip_rows(heater: HeaterFit, runs: Sequence[Run] = ()) -> tuple[p.Dip, ...]:
     """Usual and recorded dips, from a steady hold, at the fan settings that were recorded.
 
-    The way down is predicted with the heater off, and longer by what the board's controller adds
-    when it resumes above the target, as the recorded dips show; see `Resumption`. The way back is
-    what that controller makes of it: as recorded, else the model's full-duty time stretched as the
-    recorded dips were, else that time as an assumption.
+    Predicted under the board's controller, which the recorded dips tell; the intervals are widened
+    by what they differ from the prediction beyond a reading's doubt. Where they tell no controller
+    the recorded ones stand as they were; others come down with the heater off, and back at full
+    duty as an assumption.
     """
+    recorded = list(timed_dips(runs))
+    board = board_of(runs)
     fans = sorted({row.figure.fan for row in heater.cooling_rate if row.quantity.basis == "fitted"})
-    backs = {(d.from_C, d.to_C, d.fan): back for run in runs for d, back in _backs(run)}
-    usual = [(a, b, fan) for a, b in DIPS_C for fan in fans if a <= heater.seen_C[1]]
-    specs = [DipSpec(*key) for key in sorted({*usual, *backs}, key=lambda k: (-k[0], -k[1], k[2]))]
-    stretch, resumption = _stretch(heater, backs), resumption_of(heater, runs)
-    rows = (_dip(heater, spec, backs, stretch, resumption) for spec in specs)
-    return tuple(row for row in rows if row is not None)
-
-
-Backs = Mapping[tuple[float, float, float], Quantity]
-
-
-def _backs(run: Run) -> Iterator[tuple[RecordedDip, Quantity]]:
-    """Recorded dips with their time back."""
-    for dip in recorded_dips(run):
-        back = time_back(run, dip, run.temperature_C)
-        if back is not None and dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K:
-            yield dip, back
-
-
-def _stretch(heater: HeaterFit, backs: Backs) -> tuple[float, float] | None:
-    """Recorded over full-duty time back: mean and relative doubt; None without a recorded dip."""
-    fastest = [dip_times(heater.propagation.base, DipSpec(*key))[1] for key in backs]
-    ratios = [q.value / f for q, f in zip(backs.values(), fastest, strict=True) if f > 0.0]
-    if not ratios:
-        return None
-    doubt = max(float(np.ptp(ratios)), STRETCH_DOUBT * float(np.mean(ratios)))
-    return float(np.mean(ratios)), doubt / float(np.mean(ratios))
+    usual = {(a, b, fan) for a, b in DIPS_C for fan in fans if a <= heater.seen_C[1]}
+    keys = sorted(usual | {one.key for one in recorded}, key=lambda k: (-k[0], -k[1], k[2]))
+    predicted = {key: _dip(heater, DipSpec(*key), board) for key in keys}
+    if board is None:
+        stated = {one.key: one.as_measured(predicted[one.key]) for one in recorded}
+        return tuple(row for key in keys if (row := stated.get(key) or predicted[key]))
+    pairs = [(one, row) for one in recorded if (row := predicted[one.key])]
+    down = max((_missed(one.time_down, row.time_down) for one, row in pairs), default=0.0)
+    back = max((_missed(one.time_back, row.time_back) for one, row in pairs), default=0.0)
+    return tuple(_widened(row, down, back) for row in predicted.values() if row)
 
 
 @dataclass(frozen=True, slots=True)
-class Resumption:
-    """Where the board's controller lets the heater come on again on the way down.
+class TimedDip:
+    """A recorded dip with its times."""
 
-    It resumes some kelvin above the target, more where more duty held the upper temperature: a
-    proportional controller with a frozen integral would do so in proportion, one whose integral
-    unwinds not at all; the power between them is a choice that suits the simulated printers. From
-    there the fall slows linearly to a stop at the target.
-    """
+    key: tuple[float, float, float]
+    time_down: Quantity | None
+    time_back: Quantity | None
 
-    kelvin_at_full_duty: float
-
-    def extra_K(self, duty: float) -> float:
-        """By how much further the heater-off fall would have come until within reach.
-
-        Integral of d/x - 1 from WITHIN_DOWN_K to d, the fall's speed being x/d of its own.
-        """
-        return _extra_K(self.kelvin_at_full_duty * max(duty, 0.0) ** DUTY_POWER)
+    def as_measured(self, predicted: p.Dip | None) -> p.Dip | None:
+        """The predicted row with the recorded times in their place."""
+        if predicted is None:
+            return None
+        down, back = self.time_down or predicted.time_down, self.time_back or predicted.time_back
+        return predicted.model_copy(
+            update={"time_down": down, "time_back": back, "earliest_command": _surely(down)}
+        )
 
 
-def _extra_K(resumes_K: float) -> float:
-    if resumes_K <= WITHIN_DOWN_K:
+def timed_dips(runs: Sequence[Run]) -> Iterator[TimedDip]:
+    """The recorded dips that go down by more than their scoring bands."""
+    for run in runs:
+        for dip in recorded_dips(run):
+            if dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K:
+                yield TimedDip(
+                    (dip.from_C, dip.to_C, dip.fan),
+                    time_down(run, dip, run.temperature_C),
+                    time_back(run, dip, run.temperature_C),
+                )
+
+
+def _missed(recorded: Quantity | None, predicted: Quantity) -> float:
+    """By what share a predicted time misses the recorded one, its own doubt allowed for."""
+    if recorded is None or recorded.half_width is None:
         return 0.0
-    return resumes_K * float(np.log(resumes_K / WITHIN_DOWN_K)) - (resumes_K - WITHIN_DOWN_K)
+    off_s = abs(predicted.value - recorded.value) - recorded.half_width
+    return max(off_s, 0.0) / recorded.value
 
 
-def resumption_of(heater: HeaterFit, runs: Sequence[Run]) -> Resumption | None:
-    """From the recorded dips' way down against the heater-off prediction; None without any."""
-    found = [
-        _resumes_K(heater, dip, down.value) / holding**DUTY_POWER
-        for run in runs
-        for dip in recorded_dips(run)
-        if dip.from_C - dip.to_C > WITHIN_DOWN_K + WITHIN_BACK_K
-        and (down := time_down(run, dip, run.temperature_C)) is not None
-        and (holding := hold_duty(heater, dip.from_C, dip.fan))
-    ]
-    known = [value for value in found if np.isfinite(value)]
-    return Resumption(float(np.median(known))) if known else None
+def board_of(runs: Sequence[Run]) -> BoardLoop | None:
+    """The board's controller as the recorded dips show it; None where they do not."""
+    answers = (Answer.of(run, d.first, d.past) for run in runs for d in recorded_dips(run))
+    return fit_board_loop([one for one in answers if one is not None])
 
 
-def _resumes_K(heater: HeaterFit, dip: RecordedDip, down_s: float) -> float:
-    """The height above the target that explains a recorded way down; NaN where it is longer."""
-    spec = DipSpec(dip.from_C, dip.to_C, dip.fan)
-    vector = heater.propagation.base
-    near_s, past_s = (
-        dip_times(vector, replace(spec, within_down_K=at))[0]
-        for at in (WITHIN_DOWN_K, WITHIN_DOWN_K - 1.0)
-    )
-    extra_K = max((down_s - near_s) / (past_s - near_s), 0.0)
-    if not extra_K < _extra_K(HIGHEST_RESUMPTION_K):
-        return float("nan")
-    return float(
-        brentq(lambda at: _extra_K(at) - extra_K, 0.5 * WITHIN_DOWN_K, HIGHEST_RESUMPTION_K)
-    )
-
-
-def _led(heater: HeaterFit, spec: DipSpec, resumption: Resumption | None) -> DipSpec:
-    """The dip whose heater-off fall takes as long as the controlled one."""
-    holding = hold_duty(heater, spec.from_C, spec.fan)
-    if resumption is None or holding is None:
-        return spec
-    extra_K = resumption.extra_K(holding)
-    return replace(spec, within_down_K=spec.within_down_K - extra_K)
-
-
-def _dip(
-    heater: HeaterFit,
-    spec: DipSpec,
-    backs: Backs,
-    stretch: tuple[float, float] | None,
-    resumption: Resumption | None,
-) -> p.Dip | None:
-    led = _led(heater, spec, resumption)
+def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | None:
     times = heater.propagation.quantities(
-        lambda vector: dip_times(vector, led), ["s", "s"], _share_per_K("time", spec.fan)
+        lambda vector: dip_times(vector, spec, board), ["s", "s"], _share_per_K("time", spec.fan)
     )
     try:
-        times[0] = _doubted(times[0], heater, spec, led)
-        found = predict_dip(heater.propagation.base, led, times=times)
+        found = predict_dip(heater.propagation.base, spec, board=board, times=times)
     except (BadInput, ValueError):
         return None
-    recorded = backs.get((spec.from_C, spec.to_C, spec.fan))
+    back = found.time_back
     return p.Dip(
         from_C=spec.from_C,
         to_C=spec.to_C,
         fan=spec.fan,
         time_down=found.time_down,
-        time_back=recorded or _stretched(found.time_back, stretch),
+        time_back=back if board else Quantity(value=back.value, unit="s", basis="assumed"),
         earliest_command=found.earliest_command,
     )
 
 
-def _doubted(down: Quantity, heater: HeaterFit, spec: DipSpec, led: DipSpec) -> Quantity:
-    """Time down with the doubt about where the controller resumes; a dip never reached passes."""
-    if down.half_width is None or led is spec:
-        return down
-    free_s = dip_times(heater.propagation.base, spec)[0]
-    reach_s = float(np.hypot(down.half_width, RESUMPTION_DOUBT * (down.value - free_s)))
-    return replace(down, low=max(down.value - reach_s, 0.0), high=down.value + reach_s)
-
-
-def _stretched(fastest: Quantity, stretch: tuple[float, float] | None) -> Quantity:
-    if stretch is None or fastest.half_width is None:
-        return Quantity(value=fastest.value, unit="s", basis="assumed")
-    factor, doubt = stretch
-    value = fastest.value * factor
-    reach = value * float(np.hypot(fastest.half_width / fastest.value, doubt))
-    return Quantity(
-        value=value,
-        unit="s",
-        low=max(value - reach, 0.0),
-        high=value + reach,
-        confidence=fastest.confidence,
-        basis="extrapolated",
+def _widened(row: p.Dip, down: float, back: float) -> p.Dip:
+    fall, rise = _doubted(row.time_down, down), _doubted(row.time_back, back)
+    return row.model_copy(
+        update={"time_down": fall, "time_back": rise, "earliest_command": _surely(fall)}
     )
+
+
+def _doubted(time: Quantity, share: float) -> Quantity:
+    """A time with a further relative doubt."""
+    if time.half_width is None or share == 0.0:
+        return time
+    reach_s = float(np.hypot(time.half_width, share * time.value))
+    return replace(time, low=max(time.value - reach_s, 0.0), high=time.value + reach_s)
+
+
+def _surely(down: Quantity) -> Quantity:
+    """The command that is surely early enough."""
+    value = down.value if down.high is None else down.high
+    return Quantity(value=value, unit="s", basis=down.basis)
 
 
 def heater_flow(heater: HeaterFit) -> Callable[[float], float] | None:

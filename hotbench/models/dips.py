@@ -8,6 +8,7 @@ import numpy as np
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Basis, Quantity
+from hotbench.models.board_loop import BoardLoop, TICK_s, controlled_C
 from hotbench.models.heater import HeaterState, hold_state
 from hotbench.models.heater_steps import P, advance, fan_effect, fastest_rate
 from hotbench.models.heater_traces import crossing_times
@@ -44,7 +45,7 @@ class DipPrediction:
     """Times of a dip and when to command it.
 
     time_down: from the command until within reach of the lower temperature; time_back: from the
-    command back, at full duty. earliest_command_s and latest_command_s before the surface: with
+    command back. earliest_command_s and latest_command_s before the surface: with
     the earliest the temperature is surely down, with the latest only if all is at its fastest.
     residual_K: how much too hot it typically still is at the surface, by seconds of lead.
     """
@@ -57,12 +58,49 @@ class DipPrediction:
     residual_K: tuple[tuple[float, float], ...]
 
 
-def dip_times(vector: FloatArray, spec: DipSpec) -> FloatArray:
+def dip_times(vector: FloatArray, spec: DipSpec, board: BoardLoop | None = None) -> FloatArray:
     """Time down and time back, s, for a kernel parameter vector; shape (2,), NaN if not reached.
 
-    Down: heater off from the steady hold, fan on. At the bottom the near node is held while the
-    far node cools on; back: full duty. Both as the log shows them, dead time included.
+    Under the board's controller where it is known. Else down: heater off from the steady hold,
+    fan on; at the bottom the near node is held while the far node cools on; back: full duty. Both
+    as the log shows them, dead time included.
     """
+    return _fastest(vector, spec) if board is None else _controlled(vector, spec, board)
+
+
+def _controlled(vector: FloatArray, spec: DipSpec, board: BoardLoop) -> FloatArray:
+    span_s = 2.0 * float(np.sum(_fastest(vector, spec))) + spec.rest_s
+    while span_s < LONGEST_s:
+        times = _within(vector, spec, board, int(span_s / TICK_s) + 1)
+        if np.isfinite(times).all():
+            return times
+        span_s *= 2.0
+    return np.full(2, np.nan)
+
+
+def _within(vector: FloatArray, spec: DipSpec, board: BoardLoop, ticks: int) -> FloatArray:
+    """Time down and time back where they come within so many ticks; else NaN."""
+    low_C = np.full(ticks, spec.to_C)
+    fall_C = controlled_C(vector, board, spec.from_C, low_C, spec.fan)
+    down_s = _passes_s(-fall_C, -spec.to_C - spec.within_down_K)
+    if not np.isfinite(down_s):
+        return np.full(2, np.nan)
+    turn = int(np.ceil((down_s + spec.rest_s) / TICK_s))
+    setpoint_C = np.concatenate((np.full(turn, spec.to_C), np.full(ticks, spec.from_C)))
+    whole_C = controlled_C(vector, board, spec.from_C, setpoint_C, spec.fan)
+    return np.array([down_s, _passes_s(whole_C[turn:], spec.from_C - spec.within_back_K)])
+
+
+def _passes_s(at: FloatArray, level: float) -> float:
+    """When a rising trace passes a level, its first value one tick after the start; else NaN."""
+    past = np.flatnonzero(at >= level)
+    if not past.size:
+        return float("nan")
+    k = max(int(past[0]), 1)
+    return float((k + (level - at[k - 1]) / (at[k] - at[k - 1])) * TICK_s)
+
+
+def _fastest(vector: FloatArray, spec: DipSpec) -> FloatArray:
     state = _hold(vector, spec.from_C, spec.fan)
     down_s = _cross(vector, state, spec.fan, 0.0, spec.to_C + spec.within_down_K)
     state = _rested(vector, state, spec)
@@ -71,8 +109,16 @@ def dip_times(vector: FloatArray, spec: DipSpec) -> FloatArray:
     return times
 
 
-def descent_C(vector: FloatArray, spec: DipSpec, times_s: FloatArray) -> FloatArray:
+def descent_C(
+    vector: FloatArray, spec: DipSpec, times_s: FloatArray, board: BoardLoop | None = None
+) -> FloatArray:
     """Logged temperature at rising times after the command down, never below the target."""
+    if board is not None:
+        setpoint_C = np.full(int(times_s[-1] / TICK_s) + 1, spec.to_C)
+        fall_C = controlled_C(vector, board, spec.from_C, setpoint_C, spec.fan)
+        ticks_s = TICK_s * np.arange(fall_C.size + 1)
+        at_C = np.interp(times_s, ticks_s, np.concatenate(([spec.from_C], fall_C)))
+        return np.maximum(at_C, spec.to_C)
     state = _hold(vector, spec.from_C, spec.fan)
     at, before_s = np.empty(times_s.size), 0.0
     for i, time_s in enumerate(np.maximum(times_s - vector[P.DEAD], 0.0)):
@@ -87,6 +133,7 @@ def predict_dip(
     vector: FloatArray,
     spec: DipSpec,
     *,
+    board: BoardLoop | None = None,
     draws: Sequence[FloatArray] = (),
     times: Sequence[Quantity] | None = None,
     basis: Basis = "fitted",
@@ -98,7 +145,7 @@ def predict_dip(
     without them the intervals come from `draws`, other plausible parameter vectors.
     Errors: BadInput when the lower temperature is never reached.
     """
-    values = dip_times(vector, spec)
+    values = dip_times(vector, spec, board)
     if not np.isfinite(values).all():
         raise BadInput(
             "the dip never gets there",
@@ -106,7 +153,7 @@ def predict_dip(
             remedy="choose a temperature that the hot end cools to and heats from",
         )
     if times is None:
-        table = np.array([dip_times(draw, spec) for draw in draws]).reshape(-1, 2)
+        table = np.array([dip_times(draw, spec, board) for draw in draws]).reshape(-1, 2)
         times = [
             spread(float(value), table[:, i], "s", basis=basis, confidence=confidence)
             for i, value in enumerate(values)
@@ -118,7 +165,7 @@ def predict_dip(
         time_back=back,
         earliest_command=_bound(down, down.high),
         latest_command=_bound(down, down.low),
-        residual_K=_residuals(vector, spec, down),
+        residual_K=_residuals(vector, spec, down, board),
     )
 
 
@@ -128,10 +175,10 @@ def _bound(down: Quantity, edge: float | None) -> Quantity:
 
 
 def _residuals(
-    vector: FloatArray, spec: DipSpec, down: Quantity
+    vector: FloatArray, spec: DipSpec, down: Quantity, board: BoardLoop | None
 ) -> tuple[tuple[float, float], ...]:
     lead_s = np.linspace(0.0, (down.high or down.value) * 1.2, 13)
-    excess_K = descent_C(vector, spec, lead_s) - spec.to_C
+    excess_K = descent_C(vector, spec, lead_s, board) - spec.to_C
     return tuple(zip(lead_s.tolist(), excess_K.tolist(), strict=True))
 
 

@@ -8,6 +8,8 @@ from hotbench.procedures.waiting import ARRIVED_K, Settling, cool_to, pause, set
 
 BASELINE_s = 4.0
 WARM_C = 45.0
+DIP_REST_s = 10.0
+"""As long as predicted dips rest: what has cooled meanwhile slows the way back."""
 Naming = Callable[[str], str]
 
 
@@ -89,11 +91,11 @@ def dip(
     settling: Settling | None = None,
     naming: Naming = as_is,
 ) -> None:
-    """Down to a temperature, settle there, and back up; settled at from_C before and after."""
+    """Down to a temperature, DIP_REST_s there, and back up; settled at from_C before and after."""
     printer.set_phase(naming(phases.dip(from_C, to_C)))
     printer.set_temperature(to_C)
     cool_to(printer, to_C + ARRIVED_K)
-    settle(printer, to_C, settling)
+    pause(printer, DIP_REST_s)
     printer.set_temperature(from_C)
     warm_to(printer, from_C)
     settle(printer, from_C, settling)

@@ -4,31 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy.integrate import quad
 
 from hotbench.bench.analysis import Analysis
 from hotbench.bench.dips import recorded_dips, time_down
-from hotbench.bench.predicting import Resumption, dip_rows, heater_flow, hold_duty, resumption_of
-from hotbench.models.dips import WITHIN_DOWN_K
-
-
-@given(kelvin=st.floats(0.0, 200.0), duty=st.floats(0.0, 1.0))
-def test_extra_fall_is_the_integral_that_its_docstring_states(kelvin: float, duty: float) -> None:
-    extra_K = Resumption(kelvin).extra_K(duty)
-    resumes_K = kelvin * duty**0.75
-    if resumes_K <= WITHIN_DOWN_K:
-        assert extra_K == 0.0
-    else:
-        expected, _ = quad(lambda x: resumes_K / x - 1.0, WITHIN_DOWN_K, resumes_K)
-        assert extra_K == pytest.approx(expected, rel=1e-6, abs=1e-9)
-
-
-@given(kelvin=st.floats(1.0, 100.0), low=st.floats(0.0, 1.0), high=st.floats(0.0, 1.0))
-def test_more_duty_resumes_no_lower(kelvin: float, low: float, high: float) -> None:
-    low, high = sorted((low, high))
-    assert Resumption(kelvin).extra_K(low) <= Resumption(kelvin).extra_K(high)
+from hotbench.bench.predicting import board_of, dip_rows, heater_flow, hold_duty, timed_dips
+from hotbench.core.records import Run
+from hotbench.models.heater_steps import P
+from hotbench.sim.printers import PRINTERS
 
 
 def test_a_recorded_dip_is_stated_as_it_was_recorded(analysis: Analysis) -> None:
@@ -46,25 +28,71 @@ def test_a_recorded_dip_is_stated_as_it_was_recorded(analysis: Analysis) -> None
     assert row.time_down.low <= measured.value <= row.time_down.high
 
 
-def test_the_controller_only_ever_adds_time_and_doubt(analysis: Analysis) -> None:
+def test_the_board_s_controller_explains_its_dips(analysis: Analysis) -> None:
+    """Its gains are those of the simulated board that was recorded."""
+    found, true = board_of(analysis.runs), PRINTERS["swift-sleeve"]
+    assert found is not None
+    assert found.gain_per_K == pytest.approx(true.gain_per_K, rel=0.3)
+    assert found.integral_time_s == pytest.approx(true.integral_time_s, rel=0.3)
+
+
+def test_the_controller_only_ever_adds_time(analysis: Analysis) -> None:
     heater = analysis.heater
     assert heater is not None
-    found = resumption_of(heater, analysis.runs)
-    assert found is not None
-    assert found.kelvin_at_full_duty > 0.0
-    led = {(r.from_C, r.to_C, r.fan): r.time_down for r in dip_rows(heater, analysis.runs)}
-    free = {(r.from_C, r.to_C, r.fan): r.time_down for r in dip_rows(heater)}
+    led = {(r.from_C, r.to_C, r.fan): r for r in dip_rows(heater, analysis.runs)}
+    free = {(r.from_C, r.to_C, r.fan): r for r in dip_rows(heater)}
     assert led.keys() >= free.keys()
     for key, alone in free.items():
-        assert led[key].value >= alone.value
-        assert led[key].high - led[key].value >= 0.99 * (alone.high - alone.value)
+        assert led[key].time_down.value >= 0.98 * alone.time_down.value
+        assert led[key].time_back.basis == "fitted"
+        assert led[key].earliest_command.value == led[key].time_down.high
 
 
-def test_without_a_recorded_dip_nothing_is_added(analysis: Analysis) -> None:
-    assert analysis.heater is not None
+def test_without_a_recorded_dip_the_way_back_is_assumed(analysis: Analysis) -> None:
+    heater = analysis.heater
+    assert heater is not None
     ladders = [run for run in analysis.runs if run.info.procedure == "ramp"]
-    assert resumption_of(analysis.heater, ladders) is None
-    assert resumption_of(analysis.heater, ()) is None
+    assert board_of(ladders) is None
+    for row in dip_rows(heater, ladders):
+        assert (row.time_back.basis, row.time_back.low) == ("assumed", None)
+        assert row.time_down.low < row.time_down.value < row.time_down.high
+
+
+def without_duty(run: Run) -> Run:
+    return replace(run, duty=np.full(len(run), np.nan))
+
+
+def test_dips_of_an_unknown_controller_stand_as_recorded(analysis: Analysis) -> None:
+    heater, blind = analysis.heater, [without_duty(run) for run in analysis.runs]
+    assert heater is not None
+    assert board_of(blind) is None
+    recorded = {one.key: one for one in timed_dips(blind)}
+    assert recorded
+    for row in dip_rows(heater, blind):
+        one = recorded.get((row.from_C, row.to_C, row.fan))
+        assert row.time_back.basis == ("measured" if one else "assumed")
+        if one:
+            assert (row.time_down, row.time_back) == (one.time_down, one.time_back)
+            assert row.earliest_command.value == one.time_down.high
+
+
+def test_a_record_that_contradicts_the_prediction_widens_every_interval(
+    analysis: Analysis,
+) -> None:
+    """The heater is made to shed its heat too slowly; the record says so."""
+    heater = analysis.heater
+    assert heater is not None
+    base = heater.propagation.base.copy()
+    base[P.LOSS] *= 0.8
+    wrong = replace(heater, propagation=replace(heater.propagation, base=base))
+    honest, doubted = (
+        {(r.from_C, r.to_C, r.fan): r.time_down for r in dip_rows(fit, analysis.runs)}
+        for fit in (heater, wrong)
+    )
+    for key, time in doubted.items():
+        assert time.half_width / time.value > honest[key].half_width / honest[key].value
+    for one in timed_dips(analysis.runs):
+        assert doubted[one.key].low <= one.time_down.value <= doubted[one.key].high
 
 
 def test_hold_duty_follows_the_nearest_known_fan(analysis: Analysis) -> None:
@@ -82,5 +110,4 @@ def test_without_a_holding_duty_what_rests_on_it_is_not_known(analysis: Analysis
     heater = replace(analysis.heater, hold_duty=())
     assert hold_duty(heater, 200.0) is None
     assert heater_flow(heater) is None
-    assert resumption_of(heater, analysis.runs) is None
     assert dip_rows(heater, analysis.runs)
