@@ -9,6 +9,8 @@ from hotbench.jobs import words as w
 from hotbench.jobs.words import ByteArray, Floats, IntArray, bit
 
 Vector = tuple[float, float, float]
+Past = tuple[float, float, Vector]
+"""Filament fed, the most of it yet, and the direction of the last move, zero from rest."""
 
 TRAVEL, EXTRUDE, FILAMENT, DWELL, WAIT = range(5)
 """Kinds of step: without and with newly melted plastic, filament only, dwell, heater wait."""
@@ -28,7 +30,7 @@ BAD_ARC, BAD_PLANE, UNKNOWN_START, BAD_FEED, BAD_DWELL, LONG_LINE, BAD_VALUE = r
 TWO_ACTIONS, NO_MOTION = 17, 18
 
 _POS, _SEEN, _SCALE, _ABSOLUTE, _E_ABSOLUTE, _FEED, _MOTION, _DIRECTION = 0, 4, 8, 9, 10, 11, 12, 13
-_HAS_DIRECTION, _FED_TOTAL, _FED_TOP, _LINE_NO, STATE_SIZE = 16, 17, 18, 19, 20
+_FED_TOTAL, _FED_TOP, _LINE_NO, STATE_SIZE = 16, 17, 18, 19
 """Places in the state: position X Y Z E, which of them are known, unit scale, modes, feed, ..."""
 
 _E, _F, _I, _J, _P, _R, _S, _T, _X, _Y, _Z = 4, 5, 8, 9, 15, 17, 18, 19, 23, 24, 25
@@ -123,7 +125,7 @@ def _home(state: Floats, given: int) -> None:
     for axis in range(3):
         if every or given & bit(_axis_letter(axis)):
             state[_POS + axis], state[_SEEN + axis] = 0.0, 0.0
-    state[_HAS_DIRECTION] = 0.0
+    _rest(state)
 
 
 @njit(cache=True, error_model="numpy")
@@ -151,27 +153,50 @@ def _shift(state: Floats, words: Floats, given: int, axis: int, letter: int) -> 
 
 
 @njit(cache=True, error_model="numpy")
-def _net_fed(state: Floats, fed_mm: float) -> float:
-    """Filament beyond the furthest yet: what follows a retraction only refills it."""
-    state[_FED_TOTAL] += fed_mm
-    net: float = max(0.0, state[_FED_TOTAL] - state[_FED_TOP])
-    state[_FED_TOP] += net
-    return net
+def _record(
+    steps: Floats,
+    n: int,
+    past: Past,
+    fed: float,
+    length: float,
+    start: Vector,
+    stop: Vector,
+) -> Past:
+    """Kind, lengths, newly melted filament and corner of column n; returns the past after it.
+
+    Filament beyond the furthest yet is new: what follows a retraction only refills it. The corner
+    is the cosine between the last direction and `start`, -1 from rest.
+    """
+    total, top, heading = past
+    total += fed
+    net = max(0.0, total - top)
+    steps[LENGTH, n], steps[FED, n], steps[NET, n] = length, fed, net
+    if length == 0.0:
+        steps[KIND, n], steps[CORNER, n] = FILAMENT, -1.0
+        return total, top + net, _NOWHERE
+    steps[KIND, n] = EXTRUDE if net > 0.0 else TRAVEL
+    cosine = heading[0] * start[0] + heading[1] * start[1] + heading[2] * start[2]
+    rested = heading[0] == 0.0 and heading[1] == 0.0 and heading[2] == 0.0
+    steps[CORNER, n] = -1.0 if rested else cosine
+    return total, top + net, stop
 
 
 @njit(cache=True, error_model="numpy")
-def _corner(state: Floats, start: Vector, stop: Vector) -> float:
-    """Cosine between the last direction and `start`; -1 from rest. Keeps `stop` for the next."""
-    cosine = -1.0
-    if state[_HAS_DIRECTION]:
-        cosine = (
-            state[_DIRECTION] * start[0]
-            + state[_DIRECTION + 1] * start[1]
-            + state[_DIRECTION + 2] * start[2]
-        )
-    state[_DIRECTION], state[_DIRECTION + 1], state[_DIRECTION + 2] = stop
-    state[_HAS_DIRECTION] = 1.0
-    return cosine
+def _past(state: Floats) -> Past:
+    heading = state[_DIRECTION], state[_DIRECTION + 1], state[_DIRECTION + 2]
+    return state[_FED_TOTAL], state[_FED_TOP], heading
+
+
+@njit(cache=True, error_model="numpy")
+def _keep(state: Floats, past: Past) -> None:
+    state[_FED_TOTAL], state[_FED_TOP] = past[0], past[1]
+    state[_DIRECTION], state[_DIRECTION + 1], state[_DIRECTION + 2] = past[2]
+
+
+@njit(cache=True, error_model="numpy")
+def _rest(state: Floats) -> None:
+    """The next move starts from rest: there is no last direction."""
+    state[_DIRECTION : _DIRECTION + 3] = 0.0
 
 
 @njit(cache=True, error_model="numpy")
@@ -257,19 +282,63 @@ def _move(state: Floats, words: Floats, given: int, steps: Floats, fill: IntArra
             return BAD_ARC
     if length == 0.0 and fed == 0.0:
         return w.OK
-    net, n = _net_fed(state, fed), fill[0]
-    steps[LINE, n], steps[LENGTH, n], steps[CLIMB, n] = state[_LINE_NO], length, z
-    steps[FED, n], steps[NET, n], steps[FEED, n] = fed, net, state[_FEED]
+    n = fill[0]
+    _keep(state, _record(steps, n, _past(state), fed, length, start, stop))
+    steps[LINE, n], steps[CLIMB, n], steps[FEED, n] = state[_LINE_NO], z, state[_FEED]
     steps[RADIUS, n], steps[Z_END, n] = radius, state[_POS + 2]
     steps[UNIT, n] = state[_SCALE] if given & bit(_F) else -state[_SCALE]
-    if length == 0.0:
-        state[_HAS_DIRECTION] = 0.0
-        steps[KIND, n], steps[CORNER, n] = FILAMENT, -1.0
-    else:
-        steps[KIND, n] = EXTRUDE if net > 0.0 else TRAVEL
-        steps[CORNER, n] = _corner(state, start, stop)
     fill[0] = n + 1
     return w.OK
+
+
+@njit(cache=True, error_model="numpy")
+def _placed(state: Floats) -> bool:
+    """Whether motion is absolute and every axis' place is known."""
+    known = state[_SEEN] * state[_SEEN + 1] * state[_SEEN + 2] * state[_SEEN + 3]
+    return bool(known * state[_ABSOLUTE] > 0.0)
+
+
+@njit(cache=True, error_model="numpy")
+def _plain_moves(
+    text: ByteArray, at: int, state: Floats, words: Floats, steps: Floats, fill: IntArray
+) -> int:
+    """Plain moves from `at` as _move makes them, up to the first line of another kind: its place.
+
+    Only for absolute motion from a known place. It is most of a job, so the machine is kept in
+    registers meanwhile.
+    """
+    x, y, z, e = state[_POS], state[_POS + 1], state[_POS + 2], state[_POS + 3]
+    scale, feed, line, n = state[_SCALE], state[_FEED], state[_LINE_NO], fill[0]
+    past, winding, motion, size = _past(state), state[_E_ABSOLUTE] == 0.0, state[_MOTION], text.size
+    while at < size:
+        after, given = w.read_plain_move(text, at, size, words)
+        stated = given & bit(_F)
+        if after < 0 or (stated and not words[_F] > 0.0):
+            break
+        motion = float(text[at + 1] - 48)
+        at, line = after, line + 1.0
+        feed = words[_F] * scale / 60.0 if stated else feed
+        to_x = words[_X] * scale if given & bit(_X) else x
+        to_y = words[_Y] * scale if given & bit(_Y) else y
+        to_z = words[_Z] * scale if given & bit(_Z) else z
+        fed = 0.0
+        if given & bit(_E):
+            value = words[_E] * scale
+            fed = value if winding else value - e
+            e = e + value if winding else value
+        climb = to_z - z
+        length, along = _line((to_x - x, to_y - y, climb))
+        x, y, z = to_x, to_y, to_z
+        if length > 0.0 or fed != 0.0:
+            past = _record(steps, n, past, fed, length, along, along)
+            steps[LINE, n], steps[CLIMB, n], steps[FEED, n] = line, climb, feed
+            steps[RADIUS, n], steps[Z_END, n] = math.inf, z
+            steps[UNIT, n] = scale if stated else -scale
+            n += 1
+    _keep(state, past)
+    state[_POS], state[_POS + 1], state[_POS + 2], state[_POS + 3] = x, y, z, e
+    state[_FEED], state[_LINE_NO], state[_MOTION], fill[0] = feed, line, motion, n
+    return at
 
 
 @njit(cache=True, error_model="numpy")
@@ -277,7 +346,7 @@ def _pause(state: Floats, seconds: float, kind: int, row: Floats) -> None:
     row[:] = 0.0
     row[LINE], row[KIND], row[LENGTH] = state[_LINE_NO], kind, seconds
     row[FEED], row[CORNER], row[RADIUS], row[Z_END] = math.inf, -1.0, math.inf, state[_POS + 2]
-    state[_HAS_DIRECTION] = 0.0
+    _rest(state)
 
 
 @njit(cache=True, error_model="numpy")
@@ -423,26 +492,23 @@ def scan(
     codes = np.zeros(w.MAX_CODES, dtype=np.int64)
     at, size = 0, text.size
     while at < size:
+        if _placed(state):
+            at = _plain_moves(text, at, state, words, steps, fill)
+            if at >= size:
+                break
         state[_LINE_NO] += 1.0
-        after, given = w.read_plain_move(text, at, size, words)
-        if after > 0:
-            state[_MOTION] = text[at + 1] - 48
-            error, end = w.OK, after - 1
-            if given:
-                error = _move(state, words, given, steps, fill)
-        else:
-            end = w.line_end(text, at, size)
-            if end - at > w.MAX_LINE_BYTES:
-                return LONG_LINE, fill[0], fill[1], at, end
-            before = counts[0]
-            error, n_codes, given, bare = w.read_block(
-                text, at, end, int(state[_LINE_NO]), known, words, codes, notes, counts
+        end = w.line_end(text, at, size)
+        if end - at > w.MAX_LINE_BYTES:
+            return LONG_LINE, fill[0], fill[1], at, end
+        before = counts[0]
+        error, n_codes, given, bare = w.read_block(
+            text, at, end, int(state[_LINE_NO]), known, words, codes, notes, counts
+        )
+        note_steps[before : counts[0]] = fill[0]
+        if not error:
+            error = _run_block(
+                state, codes, n_codes, words, given, bare, known, unknown, steps, events, fill
             )
-            note_steps[before : counts[0]] = fill[0]
-            if not error:
-                error = _run_block(
-                    state, codes, n_codes, words, given, bare, known, unknown, steps, events, fill
-                )
         if error:
             return error, fill[0], fill[1], at, end
         at = end + 1
