@@ -23,11 +23,12 @@ def progress(title: str, now_s: Callable[[], float] = time.monotonic) -> Iterato
         yield silent
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     bar = Progress(
         TextColumn("{task.fields[title]}"),
-        BarColumn(bar_width=30),
+        TimeElapsedColumn(),
+        BarColumn(bar_width=20),
         TextColumn("{task.percentage:>3.0f} %  {task.description}"),
         console=Console(stderr=True),
         transient=True,

@@ -1,6 +1,7 @@
 """Every notebook runs from top to bottom in virtual time, and is kept as it should be."""
 
 import ast
+import asyncio
 import json
 import subprocess
 import sys
@@ -32,7 +33,8 @@ def execute(path: Path, folder: Path, edit: Callable[[str], str] = str) -> nbfor
     book = read(path)
     for cell in book.cells:
         cell.source = edit(cell.source)
-    NotebookClient(book, timeout=120, resources={"metadata": {"path": str(folder)}}).execute()
+    client = NotebookClient(book, timeout=120, resources={"metadata": {"path": str(folder)}})
+    asyncio.run(client.async_execute())  # closes its loop, in whatever thread
     return book
 
 
