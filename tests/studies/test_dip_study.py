@@ -23,12 +23,21 @@ from hotbench.sim.board import SimulatedPrinter
 from hotbench.sim.printers import randomised
 
 TABLE = Path(__file__).with_name("dip_study.txt")
-FIRST_SEED = 98_000
+FIRST_SEED = 99_000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "20"))
-KINDS = ("swift-sleeve", "plain-block")
 RECORDED = (220.0, 190.0)
-Judged = tuple[str, str, float, bool]
-"""Kind, what, signed error in %, whether the interval covers."""
+ACCEPTED = {
+    ("swift-sleeve", "down"): (1.2, 2.6),
+    ("swift-sleeve", "back"): (1.1, 4.9),
+    ("plain-block", "down"): (0.2, 1.4),
+    ("plain-block", "back"): (0.3, 1.3),
+}
+"""Median and 95th percentile of the error, %, of the dip 220-190-220; the design's acceptance."""
+KINDS = ("swift-sleeve", "plain-block")
+WAYS = ("down", "back")
+FANS = (0.0, 1.0)
+Judged = tuple[str, str, float, bool, float, bool]
+"""Kind, way, fan, whether that very dip was recorded, signed error in %, whether it is covered."""
 
 
 def judged(kind: str, seed: int, folder: Path) -> Iterator[Judged]:
@@ -36,16 +45,15 @@ def judged(kind: str, seed: int, folder: Path) -> Iterator[Judged]:
     spec = randomised(kind, seed)
     board = SimulatedPrinter(spec, seed=seed)
     line = Line(board.transport(), board.scale, ())
-    test = StepTest(to_C=(240.0,), fans=(0.0, 1.0), dip=RECORDED, validate=False)
+    test = StepTest(to_C=(240.0,), fans=FANS, dip=RECORDED, validate=False)
     record(test, line, LinkOptions(port=f"sim:{kind}"), folder)
     analysis = analyse([folder])
     assert analysis.heater is not None
     for row in dip_rows(analysis.heater, analysis.runs):
         true = truth.dip_times(spec, row.from_C, row.to_C, fan=row.fan)
         own = (row.from_C, row.to_C) == RECORDED and row.fan == 0.0
-        yield kind, f"down, fan {row.fan:g}", *_against(row.time_down, true.down_s)
-        back = "back, recorded dip" if own else "back, other dips"
-        yield kind, back, *_against(row.time_back, true.back_s)
+        yield kind, "down", row.fan, own, *_against(row.time_down, true.down_s)
+        yield kind, "back", row.fan, own, *_against(row.time_back, true.back_s)
 
 
 def _against(stated: Quantity, true_s: float) -> tuple[float, bool]:
@@ -64,27 +72,57 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> list[Judged]:
         for seed in range(FIRST_SEED, FIRST_SEED + PRINTERS)
         for row in judged(kind, seed, folder / f"{kind}-{seed}")
     ]
-    head = f"{'printer':14s} {'time':20s} {'n':>4s} {'median %':>9s} {'p95 %':>7s} {'covered':>8s}"
-    lines = [f"{PRINTERS} printers of each kind, one session each", head]
-    for kind, what in sorted({(row[0], row[1]) for row in rows}):
-        own = [row for row in rows if row[:2] == (kind, what)]
-        errors = np.abs([row[2] for row in own])
-        covered = np.mean([row[3] for row in own])
-        lines.append(
-            f"{kind:14s} {what:20s} {len(own):4d} {np.median(errors):9.2f}"
-            f" {np.quantile(errors, 0.95):7.2f} {covered:8.3f}"
-        )
-    TABLE.write_text("\n".join(lines) + "\n", "utf-8")
+    head = (
+        f"{'printer':14s} {'time':30s} {'n':>4s} {'bias %':>7s} {'median %':>9s} {'p95 %':>7s}"
+        f" {'covered':>8s}  accepted"
+    )
+    TABLE.write_text(
+        "\n".join([f"{PRINTERS} printers of each kind, one session each", head, *_lines(rows)])
+        + "\n",
+        "utf-8",
+    )
     return rows
 
 
-def short(what: str, covered: float) -> object:
-    """Where intervals miss too often yet; the figure is that of the seeds above."""
-    return pytest.param(what, marks=pytest.mark.xfail(reason=f"{covered:.0%}", strict=True))
+def _lines(rows: list[Judged]) -> Iterator[str]:
+    for kind in KINDS:
+        for way in WAYS:
+            for fan in FANS:
+                yield _line(f"{way}, fan {fan:g}", select(rows, kind, way, fan), kind)
+            accepted = ACCEPTED[kind, way]
+            own = select(rows, kind, way, 0.0, own=True)
+            text = f"{way}, the recorded 220-190"
+            yield f"{_line(text, own, kind)}  {accepted[0]} / {accepted[1]}"
 
 
-@pytest.mark.parametrize("what", [short("down, fan 0", 0.87), short("down, fan 1", 0.82), "back"])
-def test_intervals_cover_as_they_claim(found: list[Judged], what: str) -> None:
+def _line(what: str, rows: list[Judged], kind: str) -> str:
+    signed = np.array([row[4] for row in rows])
+    return (
+        f"{kind:14s} {what:30s} {len(rows):4d} {np.mean(signed):+7.2f}"
+        f" {np.median(np.abs(signed)):9.2f} {np.quantile(np.abs(signed), 0.95):7.2f}"
+        f" {np.mean([row[5] for row in rows]):8.3f}"
+    )
+
+
+def select(
+    rows: list[Judged], kind: str, way: str, fan: float, *, own: bool = False
+) -> list[Judged]:
+    return [row for row in rows if row[:3] == (kind, way, fan) and (row[3] or not own)]
+
+
+@pytest.mark.parametrize("fan", FANS)
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_intervals_cover_as_they_claim(
+    found: list[Judged], kind: str, way: str, fan: float
+) -> None:
     """The design's 90 % at least; above 98 % is wide, not wrong."""
-    own = [row[3] for row in found if row[1].startswith(what)]
-    assert np.mean(own) >= 0.90
+    assert np.mean([row[5] for row in select(found, kind, way, fan)]) >= 0.90
+
+
+@pytest.mark.parametrize(("kind", "way"), ACCEPTED)
+def test_errors_are_within_the_acceptance(found: list[Judged], kind: str, way: str) -> None:
+    errors = [abs(row[4]) for row in select(found, kind, way, 0.0, own=True)]
+    median, p95 = ACCEPTED[kind, way]
+    assert np.median(errors) <= median
+    assert np.quantile(errors, 0.95) <= p95
