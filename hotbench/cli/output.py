@@ -9,6 +9,7 @@ import click
 
 from hotbench.core.errors import BadInput
 
+PAGE = 80
 CAUTIONS = (
     "Hot: the hot end burns skin and plastic fumes; ventilate, keep hands and cables away, "
     "never leave it unattended. Mains and induction parts are for qualified people; keep probes, "
@@ -27,7 +28,7 @@ def confirmer(*, yes: bool) -> Callable[[Sequence[str]], None]:
 
     def confirm(plan: Sequence[str]) -> None:
         for line in (*plan, CAUTIONS):
-            click.echo(line, err=True)
+            click.echo(click.wrap_text(line, PAGE), err=True)
         if yes:
             return
         if not sys.stdin.isatty():
