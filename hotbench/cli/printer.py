@@ -81,6 +81,7 @@ def check(*, yes: bool, as_json: bool, **link: Any) -> None:
 
     result = check_printer(link_options(link), confirm=confirmer(yes=yes))
     emit(result.plain(), as_json=as_json, tables=result.tables())
+    result.raise_if_short()
 
 
 COMMANDS = (demo, sim, ports, check)

@@ -93,6 +93,18 @@ def test_record(kind: str, options: tuple[object, ...], tmp_path: Path) -> None:
     assert [e.text for e in stored.events if e.text.startswith("M104")][-1] == "M104 S0"
 
 
+def test_a_check_that_fails_says_so_in_its_exit_code(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A heater that is asked to warm its sensor sooner than any can."""
+    file = tmp_path / "m.yaml"
+    file.write_text("hotbench_machine: 1\nheater: {rise_s: 0.01}\n")
+    assert "check failed" in printed("check", *FAST, "--machine", file, "--yes", code=1)
+    assert "may not belong together" in capsys.readouterr().err
+    found = facts("check", *FAST, "--machine", file, "--yes", code=1)
+    assert found["heater"]["findings"]
+
+
 def test_record_prints_a_table(tmp_path: Path) -> None:
     text = printed("record", "hold", *FAST, "--out", tmp_path / "r", "--to", 100, "--duration", 2)
     assert "outcome" in text
