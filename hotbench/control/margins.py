@@ -36,11 +36,12 @@ class Margins:
 def margins(process: Process, pid: Pid) -> Margins:
     """Margins of the loop, from its frequency response with the exact dead time.
 
-    Where the response passes more than one crossing, the nearest to instability counts.
+    Where the response passes more than one crossing, the nearest to instability counts; of an
+    unstable loop the furthest beyond it.
     """
-    loop = _Loop(process, pid)
+    loop, stable = _Loop(process, pid), is_stable(process, pid)
     gain, gain_omega = loop.gain_margin()
-    phase, phase_omega, delay_s = loop.phase_margin()
+    phase, phase_omega, delay_s = loop.phase_margin(stable=stable)
     sensitivity, sensitivity_omega = loop.sensitivity()
     return Margins(
         gain=gain,
@@ -50,7 +51,7 @@ def margins(process: Process, pid: Pid) -> Margins:
         gain_omega=gain_omega,
         phase_omega=phase_omega,
         sensitivity_omega=sensitivity_omega,
-        stable=is_stable(process, pid),
+        stable=stable,
     )
 
 
@@ -87,14 +88,16 @@ class _Loop:
         found = [(1.0 / self._size(w), w) for w in self._phase_crossings()]
         return min(found, default=(np.inf, np.nan))
 
-    def phase_margin(self) -> tuple[float, float, float]:
+    def phase_margin(self, *, stable: bool) -> tuple[float, float, float]:
         """Margin (rad), its frequency, and the smallest delay that uses a margin up (s)."""
         omega = self._grid()
         found = [(self._distance(w), w) for w in _crossings(self._log_size, omega)]
         if not found:
             return np.inf, np.nan, np.inf
-        margin, at = min(found)
-        return margin, at, min(angle / w for angle, w in found)
+        if not stable:
+            return *min(found), min(angle / w for angle, w in found)
+        nearest = min(found, key=lambda pair: abs(pair[0]))
+        return *nearest, min(angle % (2.0 * np.pi) / w for angle, w in found)
 
     def sensitivity(self) -> tuple[float, float]:
         omega = self._grid()

@@ -81,6 +81,16 @@ def test_random_loops_equal_python_control(loop: tuple[Process, Pid]) -> None:
     assert abs(1.0 + seen.complex[0]) == pytest.approx(1.0 / found.sensitivity, rel=1e-6)
 
 
+def test_a_loop_that_leads_where_it_crosses_is_no_unstable_one() -> None:
+    """A lead above the lags: the curve crosses the unit circle three times, once at +13 degrees."""
+    process, pid = Process(1.0, (0.5, 0.25, 0.25), (1.0,)), Pid(0.5, 0.5, 0.5, 0.1)
+    found = margins(process, pid)
+    assert found.stable
+    assert found.phase_deg == pytest.approx(85.576439, rel=1e-6)
+    assert is_stable(process.delayed(0.98 * found.delay_s), pid)
+    assert not is_stable(process.delayed(1.02 * found.delay_s), pid)
+
+
 @settings(deadline=None, max_examples=20)
 @given(loops(), st.floats(0.0, 3.0), st.floats(1e-3, 1e3))
 def test_the_response_with_dead_time_is_exact(

@@ -1,0 +1,6 @@
+"""Hypothesis without a time limit per example: a busy machine is no failure."""
+
+from hypothesis import settings
+
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")
