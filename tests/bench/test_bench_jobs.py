@@ -1,4 +1,4 @@
-"""Rehearsal of large jobs: time, memory, linear cost, and the ratio to a line-by-line parser."""
+"""Rehearsal of large jobs: time, memory, linear cost, and the ratio to line-by-line parsers."""
 
 import resource
 import time
@@ -20,7 +20,6 @@ pytestmark = [pytest.mark.bench, pytest.mark.slow]
 PATTERNS = CommentPatterns({"outer": "role: outer", "bridge": "role: bridge"}, layer="^layer")
 WISHES = Wishes({"bridge": Wish(high_C=205.0), "outer": Wish(low_C=212.0)})
 BIG_MOVES = 3_000_000
-PARSER_MOVES = 20_000
 
 
 def limits() -> Limits:
@@ -95,26 +94,27 @@ def test_the_cost_is_linear() -> None:
     assert ratio < 1.5 * 4.0
 
 
-def test_twenty_times_a_line_by_line_parser() -> None:
-    """Against a general G-code parser of the package registry, line by line, that only parses."""
+def by_pygcode(text: str) -> None:
+    """An object model of the block: words, and the G-code classes that they make."""
     parse = pytest.importorskip("pygcode").Line
-    text = job_text(PARSER_MOVES)
-    lines = text.decode().splitlines()
-    theirs = cpu_seconds(lambda: [parse(line) for line in lines])
-    assert theirs > 20.0 * min(cpu_seconds(lambda: judged(text)) for _ in range(5))
+    for line in text.splitlines():
+        parse(line)
 
 
-def test_five_times_a_lean_line_by_line_parser() -> None:
-    """Against the leanest one, a single regular expression per line (measured 7 to 12)."""
+def by_gcodeparser(text: str) -> None:
+    """One search of a regular expression a line, a second over its words; nothing is kept."""
     parse = pytest.importorskip("gcodeparser").parse_gcode_lines
-    text = job_text(PARSER_MOVES)
-    theirs = cpu_seconds(lambda: list(parse(text.decode())))
-    assert theirs > 5.0 * min(cpu_seconds(lambda: judged(text)) for _ in range(5))
+    for _ in parse(text):
+        pass
 
 
-@pytest.mark.xfail(strict=True, reason="measured 8 to 9 against the leanest parser found")
-def test_twenty_times_the_leanest_line_by_line_parser() -> None:
-    parse = pytest.importorskip("gcodeparser").parse_gcode_lines
-    text = job_text(PARSER_MOVES)
-    theirs = cpu_seconds(lambda: list(parse(text.decode())))
-    assert theirs > 20.0 * min(cpu_seconds(lambda: judged(text)) for _ in range(5))
+@pytest.mark.parametrize(("theirs", "moves"), [(by_pygcode, 20_000), (by_gcodeparser, 100_000)])
+def test_twenty_times_a_line_by_line_parser(theirs: Callable[[str], None], moves: int) -> None:
+    """A whole verdict against general G-code parsers of the registry that only parse.
+
+    Both read a line at a time. gcodeparser is the leanest found (measured 22 to 24, two processes
+    competing; pygcode about 90). Keeping its lines, as a caller would, costs it a third more.
+    """
+    text = job_text(moves)
+    needed_s = min(cpu_seconds(lambda: theirs(text.decode())) for _ in range(2))
+    assert needed_s > 20.0 * min(cpu_seconds(lambda: judged(text)) for _ in range(7))
