@@ -44,6 +44,32 @@ def test_a_loop_with_other_gains_is_beyond_the_prediction(point: Any) -> None:
         result.raise_if_short()
 
 
+FLOW_mm3_per_s = 8.0
+
+
+@pytest.mark.parametrize(("share", "holds"), [(1.0, True), (2.5, False)])
+def test_the_sag_under_a_flow_step_is_held_against_the_prediction(
+    share: float, holds: bool, point: Any
+) -> None:
+    """Filament that draws what the profile says is as predicted; two and a half times is not."""
+    load_duty = share * FLOW_mm3_per_s * point.flow_duty_per_mm3_per_s
+    run = verify_run(point, GAINS, flow_mm3_per_s=FLOW_mm3_per_s, load_duty=load_duty)
+    result = verifying.judged_run(run, point, GAINS)
+    sag = result.facts["figures"][-1]
+    assert sag.what == "sag under the flow"
+    assert sag.holds == holds
+    assert ("sag under the flow" in result.facts["beyond"]) == (not holds)
+
+
+def test_a_flow_step_without_a_known_load_is_not_judged(point: Any) -> None:
+    unknown = replace(point, operating=replace(point.operating, load_K_per_mm3=0.0))
+    run = verify_run(point, GAINS, flow_mm3_per_s=FLOW_mm3_per_s, load_duty=0.05)
+    result = verifying.judged_run(run, unknown, GAINS)
+    assert len(result.facts["figures"]) == 3
+    assert result.facts["remarks"] == ["flow step: the profile states no heat load of the filament"]
+    assert result.tables()[-1].caption == "not judged"
+
+
 def test_a_spoiled_reading_is_no_overshoot(point: Any) -> None:
     """One reading 15 K too high, another 15 K too low, move no figure of the step by 0.1 K."""
     run = verify_run(point, GAINS, flow_mm3_per_s=0.0)

@@ -1,10 +1,12 @@
 """Records of a linear heater under stated gains: what the board of such a machine would log."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from hotbench.bench.tuning import Point
 from hotbench.control.forms import Form, Pid
-from hotbench.control.loop import simulate
+from hotbench.control.loop import Scenario, simulate
 from hotbench.control.process import Process
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run, RunInfo, Sample
@@ -21,28 +23,54 @@ def run_of(procedure: str, settings: dict[str, float], samples: list[Sample]) ->
     return Run.from_samples(info, samples)
 
 
-def verify_run(point: Point, pid: Pid, *, flow_mm3_per_s: float) -> Run:
-    """The setpoint step alone, read every tick with 0.1 K of scatter."""
-    response = simulate(point.processes[0], pid, point.scenario, settle_s=60.0)
-    random, low_C = np.random.default_rng(4), AT_C - STEP_K
-    every = round(TICK_s / float(response.time_s[1]))
-    before = [
-        Sample(TICK_s * k, low_C, low_C, 0.2, 0.0, 0.0, "validate hold 200") for k in range(50)
-    ]
-    after = [
-        Sample(
-            TICK_s * (49 + k),
-            low_C + float(response.temperature_K[k * every]) + 0.1 * random.standard_normal(),
-            AT_C,
-            float(response.duty[k * every]),
-            0.0,
-            0.0,
-            "validate setpoint step 200-220",
-        )
-        for k in range(1, response.load_at // every)
-    ]
+def verify_run(point: Point, pid: Pid, *, flow_mm3_per_s: float, load_duty: float = 0.0) -> Run:
+    """The setpoint step, then the flow step where there is one, with 0.1 K of scatter.
+
+    load_duty: what the filament truly draws.
+    """
+    low_C, step = AT_C - STEP_K, "validate setpoint step 200-220"
+    rest = [Sample(TICK_s * k, low_C, low_C, 0.2, 0.0, 0.0, "validate hold 200") for k in range(50)]
+    samples = [*rest, *_played(point, pid, replace(point.scenario, load_duty=0.0), step, 4.9)]
+    if flow_mm3_per_s:
+        scenario = replace(point.scenario, step_K=0.0, load_duty=load_duty)
+        named, start_s = f"validate flow step 220 {flow_mm3_per_s:g}", samples[-1].time_s
+        fed = _played(point, pid, scenario, named, start_s, after_load=True)
+        samples += [replace(sample, flow_mm3_per_s=flow_mm3_per_s) for sample in fed]
     settings = {"temperature_C": AT_C, "step_K": STEP_K, "flow_mm3_per_s": flow_mm3_per_s}
-    return run_of("verify", settings, [*before, *after])
+    return run_of("verify", settings, samples)
+
+
+def _played(
+    point: Point,
+    pid: Pid,
+    scenario: Scenario,
+    phase: str,
+    start_s: float,
+    *,
+    after_load: bool = False,
+) -> list[Sample]:
+    """The response before or after the flow step, read every tick."""
+    response, random = (
+        simulate(point.processes[0], pid, scenario, settle_s=60.0),
+        np.random.default_rng(4),
+    )
+    every = round(TICK_s / float(response.time_s[1]))
+    first, count = (response.load_at if after_load else 0), response.load_at // every
+    return [
+        Sample(
+            start_s + TICK_s * k,
+            AT_C
+            - scenario.step_K
+            + float(response.temperature_K[first + k * every])
+            + 0.1 * random.standard_normal(),
+            AT_C,
+            float(response.duty[first + k * every]),
+            0.0,
+            0.0,
+            phase,
+        )
+        for k in range(1, count)
+    ]
 
 
 def relay_run(point: Point, pid: Pid, *, extra_dead_s: float) -> Run:
