@@ -3,17 +3,19 @@ from dataclasses import fields
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hotbench.core.errors import BadInput
 from hotbench.jobs.motion import (
     MotionLimits,
+    corner_speed,
     limits_from,
     motion_figures,
     plan_motion,
     trapezoids,
 )
+from hotbench.jobs.scan import FILAMENT
 from hotbench.jobs.timeline import read_timeline
 from hotbench.profile.types import MachineMotion
 
@@ -137,3 +139,52 @@ def test_unknown_motion_limits_name_the_nearest() -> None:
 def test_stated_motion_limits_must_be_positive(value: float) -> None:
     with pytest.raises(BadInput, match="must be positive"):
         limits_from(motion_figures(None, {"speed_mm_per_s": value}))
+
+
+def test_corner_speed_is_that_of_the_circle_that_cuts_the_corner() -> None:
+    # Right angle: the circle's arc passes the corner at r (sqrt(2) - 1), so r = d (1 + sqrt(2)).
+    radius_mm = 0.02 * (1.0 + math.sqrt(2.0))
+    assert corner_speed(0.0, 1000.0, 0.02) == pytest.approx(math.sqrt(1000.0 * radius_mm))
+    assert corner_speed(1.0, 1000.0, 0.02) == math.inf
+    assert corner_speed(-1.0, 1000.0, 0.02) == 0.0
+
+
+@given(st.floats(-1.0, 0.999), st.floats(-1.0, 0.999))
+def test_a_straighter_corner_is_never_slower(one: float, other: float) -> None:
+    low, high = sorted((one, other))
+    assert corner_speed(low, 1000.0, 0.02) <= corner_speed(high, 1000.0, 0.02)
+
+
+steps = st.lists(
+    st.tuples(
+        st.sampled_from(["X", "XE", "E", "Z", "XZE", "G4"]), st.floats(0.1, 90.0),
+        st.floats(60.0, 30_000.0),
+    ),
+    min_size=1, max_size=20,
+)  # fmt: skip
+
+
+@given(steps)
+@settings(deadline=None)
+def test_no_step_goes_beyond_its_axes_or_its_feed(job: list[tuple[str, float, float]]) -> None:
+    lines, at = ["G1 X0 Y0 Z0 F600", "G1 X0.5"], dict.fromkeys("XZE", 0.5)
+    for axes, way, feed in job:
+        if axes == "G4":
+            lines.append("G4 P100")
+            continue
+        for axis in axes:
+            at[axis] += way
+        words = " ".join(f"{axis}{at[axis]:.4f}" for axis in axes)
+        lines.append(f"G1 {words} F{feed:.1f}")
+    timeline = read_timeline("\n".join(lines).encode())
+    motion = plan_motion(timeline, LIMITS)
+    seconds = motion.duration_s - timeline.dwell_s
+    assert (seconds >= 0.0).all()
+    slack = 1.0 + 1e-9
+    moving = timeline.kind <= FILAMENT
+    path_mm = np.where(timeline.kind == FILAMENT, np.abs(timeline.fed_mm), timeline.length_mm)
+    feed = np.minimum(timeline.feed_mm_per_s, LIMITS.speed_mm_per_s)[moving]
+    assert (path_mm[moving] <= seconds[moving] * feed * slack).all()
+    assert (np.abs(timeline.climb_mm) <= seconds * LIMITS.vertical_speed_mm_per_s * slack).all()
+    assert (np.abs(timeline.fed_mm) <= seconds * LIMITS.filament_speed_mm_per_s * slack).all()
+    assert motion.total_s == pytest.approx(motion.duration_s.sum())
