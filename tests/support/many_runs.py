@@ -27,6 +27,7 @@ def write_runs(
     heating_step: float = 0.1,
     lag_step_s: float = 0.0,
     first_seed: int = 0,
+    dead_s: float = PARAMETERS["dead_time_s"],
 ) -> list[Path]:
     """printer-N/run-K below root: printer N heats N steps more, run K lags K steps longer."""
     return [
@@ -36,16 +37,20 @@ def write_runs(
             heating=12.0 * (1.0 + heating_step * n),
             lag_s=0.4 + lag_step_s * k,
             day=k,
+            dead_s=dead_s,
         )
         for n in range(printers)
         for k in range(each)
     ]
 
 
-def _write(folder: Path, *, seed: int, heating: float, lag_s: float, day: int) -> Path:
+def _write(
+    folder: Path, *, seed: int, heating: float, lag_s: float, day: int, dead_s: float
+) -> Path:
     duty = np.concatenate([np.zeros(6), np.full(44, 1.0), np.full(60, 0.12), np.zeros(130)])
     zero, time_s = duty * 0.0, INTERVAL_s * np.arange(duty.size)
     parameters = {**PARAMETERS, "heating_K_per_s": heating, "sensor_lag_s": lag_s}
+    parameters["dead_time_s"] = dead_s
     trace = simulate(
         "one-node", parameters, time_s, duty, zero, zero, AMBIENT_C, HeaterState.uniform(AMBIENT_C)
     )
