@@ -183,8 +183,8 @@ def test_no_step_goes_beyond_its_axes_or_its_feed(job: list[tuple[str, float, fl
     slack = 1.0 + 1e-9
     moving = timeline.kind <= FILAMENT
     path_mm = np.where(timeline.kind == FILAMENT, np.abs(timeline.fed_mm), timeline.length_mm)
-    feed = np.minimum(timeline.feed_mm_per_s, LIMITS.speed_mm_per_s)[moving]
-    assert (path_mm[moving] <= seconds[moving] * feed * slack).all()
+    fastest = np.minimum(timeline.feed_mm_per_s, LIMITS.speed_mm_per_s)[moving]
+    assert (path_mm[moving] <= seconds[moving] * fastest * slack).all()
     assert (np.abs(timeline.climb_mm) <= seconds * LIMITS.vertical_speed_mm_per_s * slack).all()
     assert (np.abs(timeline.fed_mm) <= seconds * LIMITS.filament_speed_mm_per_s * slack).all()
     assert motion.total_s == pytest.approx(motion.duration_s.sum())
