@@ -33,6 +33,7 @@ from hotbench.bench.preparing import Setup, next_folder
 from hotbench.bench.profiling import build, build_file, headline_tables
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.recording import record
+from hotbench.bench.report_tables import typeset_table
 from hotbench.bench.reporting import write_report
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table
@@ -278,15 +279,25 @@ def asker() -> Callable[[str], str]:
 
 
 def table_html(table: Table) -> str:
-    """A table as HTML, every cell escaped."""
+    """A table as HTML, every cell escaped, units as printed; a long one is folded."""
+    table = typeset_table(table)
     head = f"<thead><tr>{_cells(table, table.heads, HEAD)}</tr></thead>"
     body = "".join(f"<tr>{_cells(table, row, BODY)}</tr>" for row in table.rows)
-    caption = f'<caption style="{CAPTION}">{escape(table.caption)}</caption>'
-    return f"<table>{caption}{head if any(table.heads) else ''}<tbody>{body}</tbody></table>"
+    line = ";white-space:nowrap" if len(table.caption) <= CAPTION_IN_ONE_LINE else ""
+    caption = f'<caption style="{CAPTION}{line}">{escape(table.caption)}</caption>'
+    drawn = f"<table>{caption}{head if any(table.heads) else ''}<tbody>{body}</tbody></table>"
+    if len(table.rows) <= LONG:
+        return drawn
+    summary = f"{escape(table.caption)}: {len(table.rows)} rows"
+    return f'<details><summary style="{SUMMARY}">{summary}</summary>{drawn}</details>'
 
 
 HEAD, BODY = 'th scope="col"', "td"
 CAPTION = "caption-side:top;text-align:left;font-weight:600;padding:.6em 0 .2em"
+CAPTION_IN_ONE_LINE = 90
+SUMMARY = "font-weight:600;padding:.6em 0 .2em;cursor:pointer"
+LONG = 25
+"""More rows than this push what follows out of sight: the table opens on demand."""
 CARD = "background:#fff;border-radius:6px;padding:8px 10px;margin:.8em 0;max-width:820px"
 
 

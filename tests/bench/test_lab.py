@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import html5lib
 import pytest
 
 from hotbench.bench.analysis import Analysis, FitOptions
 from hotbench.bench.lab import (
+    LONG,
     Bench,
     Fitted,
     Page,
@@ -71,6 +73,21 @@ def test_an_unknown_part_of_a_fit_is_named() -> None:
     empty = Analysis(runs=(), options=FitOptions(), heater=None, slew=None, melt=None)
     with pytest.raises(BadInput, match="heater, slew, melt"):
         fitted(empty, "nozzle")
+
+
+@pytest.mark.parametrize("rows", [0, 1, LONG, LONG + 1, 300])
+def test_a_long_table_is_folded_under_its_caption_and_its_length(rows: int) -> None:
+    html = table_html(Table("<b>", ("n",), (("<i>",),) * rows))
+    html5lib.HTMLParser(strict=True).parse(f"<!DOCTYPE html><title>x</title>{html}")
+    assert html.count("&lt;i&gt;") == rows
+    assert ("<details>" in html) == (rows > LONG)
+    assert (f"&lt;b&gt;: {rows} rows</summary>" in html) == (rows > LONG)
+
+
+def test_units_are_set_as_in_the_report() -> None:
+    html = table_html(Table("melts / mm3/s", ("K/mm3",), (("14 mm3/s",),)))
+    assert "mm3" not in html
+    assert html.count("mm³") == 3
 
 
 def test_cells_are_escaped() -> None:
