@@ -90,7 +90,7 @@ def drive(axes: Axes, run: Run, c: Colours) -> Axes:
     minutes = run.time_s[at] / 60.0
     axes.plot(minutes, run.duty[at], color=c.duty, lw=1.0, label="duty")
     axes.plot(minutes, run.fan[at], color=c.fan, lw=1.3, label="fan")
-    axes.set_ylim(-0.05, 1.08)
+    axes.set_ylim(-0.14, 1.08)  # room for a name beside a curve at zero
     axes.set_ylabel("fraction")
     axes.set_xlabel("time / min")
     named = (("duty", run.duty[at], c.duty), ("fan", run.fan[at], c.fan))
