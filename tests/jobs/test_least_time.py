@@ -102,3 +102,51 @@ def test_bands_out_of_reach_show() -> None:
     band = np.array([200.0, 230.0])
     lowest, highest = lt.envelopes(band, band, np.array([10.0]), knots, clock, clock)
     assert (lowest > highest).any()
+
+
+@given(st.integers(0, 10_000), st.floats(0.0, 1.0))
+@settings(max_examples=60, deadline=None)
+def test_one_step_is_the_best_of_a_fine_grid(seed: int, share: float) -> None:
+    """Every b on a fine grid, priced with cost_s and the later times read linearly."""
+    problem = Instance.random(seed, stages=3)
+    knots, low, high = problem.knots, int(problem.low[1]), int(problem.high[1])
+    later = np.random.default_rng(seed).uniform(0.0, 20.0, knots.size)
+    arrays = (knots, problem.slow[0], float(problem.rate[0]), problem.up, problem.down)
+    a = float(knots[0] + share * (knots[-1] - knots[0]))
+    best = np.empty(3)
+    place = int(np.searchsorted(knots, a))
+    lt.best_next(a, place, low, high, *arrays, later, later[low : high + 1].min(), best)
+    grid = np.linspace(knots[low], knots[high], 2000)
+    totals = [lt.cost_s(a, b, *arrays) + lt.read(later, knots, b) for b in grid]
+    assert best[0] <= min(totals) + 1e-6
+    for b in best[1:]:
+        assert knots[low] - 1e-9 <= b <= knots[high] + 1e-9
+        total = lt.cost_s(a, b, *arrays) + lt.read(later, knots, b)
+        assert total == pytest.approx(best[0], abs=1e-6)
+
+
+@given(
+    st.lists(st.floats(-50.0, 50.0), min_size=2, max_size=12),
+    st.floats(150.0, 300.0),
+)
+@settings(deadline=None)
+def test_reading_is_linear_between_knots_and_level_outside(values: list[float], at: float) -> None:
+    knots = np.linspace(190.0, 250.0, len(values))
+    expected = np.interp(at, knots, values)
+    assert lt.read(np.array(values), knots, at) == pytest.approx(expected, abs=1e-9)
+
+
+def test_infinite_values_beyond_a_band_are_not_read() -> None:
+    knots = np.array([200.0, 210.0, 220.0])
+    assert lt.read(np.array([np.inf, 5.0, np.inf]), knots, 210.0) == 5.0
+
+
+@given(st.floats(191.0, 249.0), st.floats(0.0, 40.0))
+@settings(deadline=None)
+def test_a_ramp_run_back_ends_where_it_began(start_C: float, seconds: float) -> None:
+    knots = np.linspace(190.0, 250.0, 31)
+    clock = np.cumsum(np.full(31, 1.5)) ** 1.1
+    there = lt.ramp_to(clock, knots, start_C, seconds)
+    assert there >= start_C - 1e-9
+    if there < knots[-1]:
+        assert lt.ramp_to(clock, knots, there, -seconds) == pytest.approx(start_C, abs=1e-6)

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from job_samples import demo_jobs, demo_wishes
+from job_samples import demo_jobs, demo_wishes, make_random_job
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs import sag
@@ -14,7 +14,7 @@ from hotbench.jobs import scan as s
 from hotbench.jobs.limits import HeaterFacts, Limits, SlewTable
 from hotbench.jobs.schedule import Schedule, expect, plan_schedule
 from hotbench.jobs.stages import FREE, Stages
-from hotbench.jobs.wishes import Wishes
+from hotbench.jobs.wishes import Wish, Wishes
 
 LOW_C, HIGH_C = 190.0, 250.0
 BLOCK = HeaterFacts(
@@ -45,10 +45,14 @@ def stages(role: list[int], low_C: list[float], high_C: list[float]) -> Stages:
     )
 
 
-@pytest.fixture
-def block(limits: Limits) -> Limits:
+def with_block(limits: Limits) -> Limits:
     up, down = (SlewTable(np.array([200.0]), np.array([rate])) for rate in (0.83, 0.45))
     return replace(limits, heater=BLOCK, lag_s=1.7, trail_s=5.4, slew_up=up, slew_down=down)
+
+
+@pytest.fixture
+def block(limits: Limits) -> Limits:
+    return with_block(limits)
 
 
 @given(st.lists(st.integers(FREE, 2), min_size=1, max_size=20))
@@ -148,3 +152,25 @@ def test_a_bridge_under_full_fan_is_predicted_within_its_band(block: Limits) -> 
     assert schedule.costs.schedule_s <= schedule.costs.smoothing_s * (1.0 + 1e-9)
     # Dips are named by the bands as wished, wherever the plan moved them to.
     assert schedule.too_short_count == unaware.too_short_count
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 100_000))
+def test_a_random_jobs_prediction_is_never_worse_for_moving_its_bands(
+    limits: Limits, seed: int
+) -> None:
+    """Against the plan that knows no heater, at equal limits; a quantum for what commands round."""
+    machine, job = with_block(limits), make_random_job(seed)
+    named = {"cool": Wish.near(208.0), "strong": Wish.near(230.0)}
+    wishes = Wishes({name: wish for name, wish in named.items() if name in job.role_names})
+    aware = plan_schedule(job, machine, wishes)
+    unaware = plan_schedule(job, replace(machine, heater=None), wishes)
+    off_K = predicted_outside_K(aware, machine, wishes)
+    assert off_K <= predicted_outside_K(unaware, machine, wishes) + sag.SLACK_K
+    assert aware.costs.schedule_s <= aware.costs.smoothing_s * (1.0 + 1e-9)
+
+
+def test_without_wishes_nothing_moves(block: Limits) -> None:
+    for job in demo_jobs().values():
+        one, other = (plan_schedule(job, part) for part in (block, replace(block, heater=None)))
+        np.testing.assert_array_equal(one.wanted.node_C, other.wanted.node_C)
