@@ -18,6 +18,7 @@ from hotbench.bench.plain import plain
 from hotbench.bench.session import Request, Session, session_for
 from hotbench.core.errors import BadInput, HotbenchError
 from hotbench.core.records import Run
+from hotbench.procedures.plan import ASSUMED
 from hotbench.store.checking import RunEntry, list_runs, recover
 from hotbench.store.reader import read_run
 
@@ -102,7 +103,9 @@ class BenchPanel(anywidget.AnyWidget):
         except BadInput as error:
             self.plan = {"error": str(error)}
             return
-        self.plan = plain(plan)
+        steps = [line for line in plan.lines[:-1] if line != ASSUMED]
+        remark = ASSUMED if ASSUMED in plan.lines else ""
+        self.plan = {**plain(plan), "steps": steps, "remark": remark}
 
     def _wish_start(self, content: Mapping[str, Any]) -> None:
         self.session.start(_request(content))

@@ -34,13 +34,18 @@ class Predictor:
 
     @classmethod
     def of(cls, heater: Heater) -> "Predictor | None":
-        """From a profile's heater; None where it cannot predict."""
+        """From a profile's heater; None where it cannot predict.
+
+        Errors: BadInput for a model or a parameter that nobody knows.
+        """
         if heater.ambient is None or not heater.parameters:
             return None
+        values = {name: quantity.value for name, quantity in heater.parameters.items()}
+        heater_model(heater.model).vector(values, heater.ambient.value)
         worst_K = max((row.rms_K for row in heater.validation if row.rms_K), default=None)
         return cls(
             heater.model,
-            {name: quantity.value for name, quantity in heater.parameters.items()},
+            values,
             heater.ambient.value,
             None if worst_K is None else max(SPREAD * worst_K, LEAST_BAND_K),
             heater.load_per_flow is not None,
@@ -69,14 +74,14 @@ class Predictor:
 
 
 def predictor_from(file: Path) -> Predictor | None:
-    """The predictor of a profile file; None where there is no such file or no heater in it."""
+    """The predictor of a profile file; None where there is none, or none that can predict."""
     if not file.is_file():
         return None
     try:
         heater = read_profile(file).heater
+        return None if heater is None else Predictor.of(heater)
     except BadInput:
         return None
-    return None if heater is None else Predictor.of(heater)
 
 
 def _held(values: FloatArray) -> FloatArray:

@@ -9,10 +9,12 @@ import pytest
 
 from hotbench.bench.panel import DRAWN, BenchPanel
 from hotbench.bench.panel_prediction import LEAST_BAND_K, Predictor
+from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Sample
 from hotbench.models.heater import simulate
-from hotbench.profile.types import Heater, HeldOut
+from hotbench.profile.types import Heater, HeldOut, Machine, MachineProfile, Provenance
+from hotbench.profile.yaml_io import write_profile
 
 HOUR = 72_000  # samples at 20 a second
 PORT = "sim:swift-sleeve"
@@ -62,6 +64,35 @@ def test_a_plan_comes_back_readable(panel: Recorded) -> None:
     panel.ask("plan", **form())
     assert panel.plan["max_temperature_C"] == 220.0
     assert "heater off at the end" in panel.plan["lines"][-1]
+    assert panel.plan["steps"] == ["hold 220 °C for 5 s with fan 0"]
+
+
+def test_what_the_time_assumes_is_a_remark_and_no_step(panel: Recorded) -> None:
+    panel.ask("plan", **form(test="step", settings={}))
+    assert panel.plan["remark"].startswith("the time assumes")
+    assert panel.plan["remark"] not in panel.plan["steps"]
+    assert len(panel.plan["steps"]) == len(panel.plan["lines"]) - 2
+
+
+def test_a_test_with_a_profile_draws_its_prediction_and_one_without_that_of_the_folder(
+    panel: Recorded, tmp_path: Path
+) -> None:
+    profile = tmp_path / "other.yaml"
+    about = Provenance(software_version="0", date="2026-01-01T00:00:00Z")
+    machine = MachineProfile(machine=Machine(name="m"), heater=heater(), provenance=about)
+    write_profile(machine, profile)
+    panel.ask("start", **form())
+    finished(panel)
+    assert panel._predictor is None
+    panel.ask("start", **form(profile=str(profile)))
+    assert panel._predictor is not None
+    finished(panel)
+    assert panel.session.status.profile == str(profile)
+    write_profile(machine, tmp_path / "machine.yaml")
+    panel.ask("start", **form())
+    assert panel._predictor is not None
+    finished(panel)
+    assert panel.session.status.profile == ""
 
 
 def test_a_form_that_cannot_be_read_gets_one_line(panel: Recorded) -> None:
@@ -190,10 +221,29 @@ def test_without_held_out_stretches_there_is_no_band_and_without_a_model_no_pred
     assert Predictor.of(Heater(model="second-order")) is None
 
 
+TAU = {"tau": Quantity(value=0.5, unit="s", basis="assumed")}
+
+
+@pytest.mark.parametrize("changes", [{"model": "third-order"}, {"parameters": TAU}])
+def test_a_profile_that_cannot_predict_draws_nothing_and_stops_nothing(
+    panel: Recorded, tmp_path: Path, changes: dict[str, Any]
+) -> None:
+    made = heater().model_copy(update=changes)
+    with pytest.raises(BadInput, match=r"third-order|tau"):
+        Predictor.of(made)
+    about = Provenance(software_version="0", date="2026-01-01T00:00:00Z")
+    machine = MachineProfile(machine=Machine(name="m"), heater=made, provenance=about)
+    write_profile(machine, tmp_path / "machine.yaml")
+    panel.ask("start", **form())
+    finished(panel)
+    assert panel.status["state"] == "done"
+    assert panel._predictor is None
+
+
 def heater(**more: Any) -> Heater:
     lag = Quantity(value=0.5, unit="s", basis="assumed")
     ambient = Quantity(value=25.0, unit="°C", basis="assumed")
-    return Heater(model="second-order", parameters={"tau": lag}, ambient=ambient, **more)
+    return Heater(model="second-order", parameters={"sensor_lag_s": lag}, ambient=ambient, **more)
 
 
 def test_the_panel_costs_less_than_a_tenth_of_a_core_after_an_hour(panel: Recorded) -> None:
