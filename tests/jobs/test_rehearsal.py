@@ -1,5 +1,8 @@
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from job_samples import make_random_job
 
 from hotbench.core.errors import BadInput
 from hotbench.jobs import scan as s
@@ -106,3 +109,46 @@ def test_a_job_that_only_moves_has_no_flow(limits: Limits) -> None:
     assert told.passes
     assert told.printing_s == 0.0
     assert (told.job.kind == s.TRAVEL).all()
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 100_000), st.floats(195.0, 245.0))
+def test_every_step_has_the_limit_of_its_own_setpoint(
+    limits: Limits, seed: int, set_C: float
+) -> None:
+    """Setpoints that change often, and at once; the limit read step by step."""
+    random = np.random.default_rng(seed)
+    lines, fed = [f"M104 S{set_C:.1f}", "G1 X0 Y0 F6000"], 0.0
+    for k in range(30):
+        if random.random() < 0.4:
+            lines.append(f"M104 S{random.uniform(195.0, 245.0):.1f}")
+        fed += random.uniform(0.5, 30.0)
+        lines.append(f"G1 X{100 * (k % 2 == 0)} E{fed:.3f}")
+    found = verdict(limits, *lines)
+    np.testing.assert_allclose(found.limit_mm3_per_s, limits.flow.at(found.set_C), rtol=1e-12)
+    over = found.flow_mm3_per_s > found.limit_mm3_per_s
+    share = found.motion.duration_s[over].sum() / found.printing_s
+    assert found.share_above.value == pytest.approx(share)
+    low, high = found.share_above.low, found.share_above.high
+    assert low is not None
+    assert high is not None
+    assert low <= share <= high
+    for place in found.worst:
+        assert place.over.value > 0.0
+        assert place.limit_mm3_per_s == pytest.approx(
+            float(limits.flow.at(np.array([place.set_temperature_C]))[0])
+        )
+    overs = [place.over.value for place in found.worst]
+    assert overs == sorted(overs, reverse=True)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 100_000))
+def test_the_trace_holds_all_filament_and_all_time(limits: Limits, seed: int) -> None:
+    found = rehearse(make_random_job(seed), limits)
+    shown, job = found.trace, found.job
+    melted_mm3 = job.net_mm.sum() * limits.filament_area_mm2
+    assert shown.flow_mm3_per_s.sum() * shown.bin_s == pytest.approx(melted_mm3)
+    assert shown.bin_s * shown.time_s.size == pytest.approx(found.total_s, abs=shown.bin_s)
+    assert (np.diff(found.start_s) >= 0.0).all()
+    assert (np.diff(shown.line) >= 0).all()

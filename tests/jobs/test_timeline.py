@@ -251,3 +251,67 @@ def outcome(data: bytes) -> Timeline | str:
 def test_any_bytes_end_in_a_timeline_or_one_line(data: bytes) -> None:
     result = outcome(data)
     assert "\n" not in result if isinstance(result, str) else len(result) > 0
+
+
+def test_words_after_the_last_step_hold_nowhere() -> None:
+    job = read("M104 S200", "G1 X0 Y0 F600", "G1 X1", "M104 S0", "M106 S255")
+    np.testing.assert_array_equal(job.set_temperature_C, [200.0])
+    assert np.isnan(job.fan).all()
+    assert job.event_step.tolist() == [0, 1, 1]
+
+
+@given(st.lists(st.tuples(st.integers(0, 8), st.floats(0.0, 300.0)), max_size=12))
+def test_held_values_are_the_last_word_before_each_step(words: list[tuple[int, float]]) -> None:
+    words.sort(key=lambda word: word[0])
+    lines = ["G1 X0 F600"]
+    for k in range(6):
+        lines += [f"M104 S{value:.2f}" for step, value in words if step == k]
+        lines.append(f"G1 X{k + 1}")
+    expected = []
+    for k in range(6):
+        before = [value for step, value in words if step <= k]
+        expected.append(round(before[-1], 2) if before else math.nan)
+    np.testing.assert_allclose(read(*lines).set_temperature_C, expected, atol=1e-9)
+
+
+@given(st.lists(st.sampled_from(["; layer", "; role: wall", "; role: bridge", "G1"]), max_size=25))
+def test_roles_and_layers_change_at_their_comments(parts: list[str]) -> None:
+    lines, at, role, layer, expected = ["G1 X0 F600"], 0, "other", -1, []
+    for part in [*parts, "G1"]:
+        if part == "G1":
+            at += 1
+            lines.append(f"G1 X{at}")
+            expected.append((role, layer))
+            continue
+        lines.append(part)
+        layer += part == "; layer"
+        role = part.removeprefix("; role: ") if "role" in part else role
+    job = read(*lines)
+    found = [(job.role_names[r], int(k)) for r, k in zip(job.role, job.layer, strict=True)]
+    assert found == expected
+
+
+@pytest.mark.parametrize(
+    ("line", "value"),
+    [("M106", 1.0), ("M106 S0", 0.0), ("M106 S127.5", 0.5), ("M107", 0.0), ("M107 S200", 0.0)],
+)
+def test_fan_words(line: str, value: float) -> None:
+    job = read("G1 X0 F600", line, "G1 X1")
+    assert job.fan.tolist() == [value]
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["M106 S256", "M106 S-1", "M106 S", "M104 S", "M104 R200", "M109 S R200", "G4 S", "G4 P"],
+)
+def test_setpoints_and_pauses_that_are_none(line: str) -> None:
+    with pytest.raises(BadInput, match="line 2: "):
+        read("G1 X0 F600", line, "G1 X1")
+
+
+@pytest.mark.parametrize("head", ["", "\ufeff"])
+@pytest.mark.parametrize("newline", ["\n", "\r\n"])
+def test_line_ends_and_byte_order_mark_change_nothing(head: str, newline: str) -> None:
+    text = head + newline.join(["G1 X0 Y0 F600", "; layer", "G1 X3 Y4 ; role: wall", ""])
+    job = read_timeline(text.encode(), PATTERNS)
+    assert (job.length_mm.tolist(), job.layer.tolist(), job.lines) == ([5.0], [0], 3)
