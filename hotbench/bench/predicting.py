@@ -28,6 +28,9 @@ from hotbench.profile import types as p
 
 SLEW_TEMPERATURES_C = (180.0, 200.0, 220.0, 240.0)
 DIPS_C = ((240.0, 220.0), (220.0, 200.0), (220.0, 190.0))
+TIMING_s = 0.15
+"""Doubt of a dip's times beyond the heater's: a command is acted on at the board's next tick, and
+fast parts of a sleeve are in no model. Chosen on 22 simulated printers, tests/studies judges."""
 INSIDE_K = 2.0
 FULL_DUTY = 0.95
 """Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
@@ -54,21 +57,20 @@ def rate_caps(heater: HeaterFit, trials: list[RampTrial]) -> dict[Direction, Rat
     return caps
 
 
-def slew_rows(
-    slew: SlewFit | None, heater: HeaterFit | None, ladders: tuple[str, ...]
-) -> tuple[p.SlewRate, ...]:
+def slew_rows(slew: SlewFit | None, heater: HeaterFit | None) -> tuple[p.SlewRate, ...]:
     """Measured claims over the ladder's range, then what the heater predicts elsewhere."""
-    measured = tuple(_measured(slew, ladders)) if slew else ()
+    measured = tuple(_measured(slew)) if slew else ()
     predicted = tuple(_predicted(slew, heater, measured)) if heater else ()
     return (*measured, *predicted)
 
 
-def _measured(fit: SlewFit, ladders: tuple[str, ...]) -> Iterator[p.SlewRate]:
-    for direction in fit.directions:
-        if direction.rate is None or direction.cause is None:
+def _measured(slew: SlewFit) -> Iterator[p.SlewRate]:
+    for fit in slew.directions:
+        if fit.rate is None or fit.cause is None:
             continue
-        for temperature_C in np.linspace(*direction.temperature_range_C, 3):
-            yield _claim(direction, direction.rate, direction.cause, float(temperature_C), ladders)
+        runs = {trial.run_id for trial in slew.trials if trial.direction == fit.direction}
+        for temperature_C in np.linspace(*fit.temperature_range_C, 3):
+            yield _claim(fit, fit.rate, fit.cause, float(temperature_C), tuple(sorted(runs)))
 
 
 def _claim(
@@ -76,7 +78,7 @@ def _claim(
     rate: Quantity,
     cause: p.LimitingCause,
     temperature_C: float,
-    ladders: tuple[str, ...],
+    runs: tuple[str, ...],
 ) -> p.SlewRate:
     return p.SlewRate(
         direction=fit.direction,
@@ -88,7 +90,7 @@ def _claim(
         confidence=fit.confidence,
         basis=rate.basis,
         evidence=p.SlewEvidence(
-            trials=fit.trials, faults=fit.faults, confirmed=fit.confirmed, runs=ladders
+            trials=fit.trials, faults=fit.faults, confirmed=fit.confirmed, runs=runs
         ),
     )
 
@@ -225,6 +227,7 @@ def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | N
         lambda vector: dip_times(vector, spec, board), ["s", "s"], _share_per_K("time", spec.fan)
     )
     try:
+        times = [_doubted(time, TIMING_s) for time in times]
         found = predict_dip(heater.propagation.base, spec, board=board, times=times)
     except (BadInput, ValueError):
         return None
@@ -240,17 +243,18 @@ def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | N
 
 
 def _widened(row: p.Dip, down: float, back: float) -> p.Dip:
-    fall, rise = _doubted(row.time_down, down), _doubted(row.time_back, back)
+    fall = _doubted(row.time_down, down * row.time_down.value)
+    rise = _doubted(row.time_back, back * row.time_back.value)
     return row.model_copy(
         update={"time_down": fall, "time_back": rise, "earliest_command": _surely(fall)}
     )
 
 
-def _doubted(time: Quantity, share: float) -> Quantity:
-    """A time with a further relative doubt."""
-    if time.half_width is None or share == 0.0:
+def _doubted(time: Quantity, doubt_s: float) -> Quantity:
+    """A time with a further doubt."""
+    if time.half_width is None or doubt_s == 0.0:
         return time
-    reach_s = float(np.hypot(time.half_width, share * time.value))
+    reach_s = float(np.hypot(time.half_width, doubt_s))
     return replace(time, low=max(time.value - reach_s, 0.0), high=time.value + reach_s)
 
 

@@ -44,7 +44,7 @@ HEADLINE_HEADS = ("number", "value", "interval", "unit", "basis")
 def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
     """The profile of one analysis; the same runs always give the same profile."""
     fit = analysis.heater
-    slew = slew_rows(analysis.slew, fit, tuple(run.info.run_id for run in analysis.ladders))
+    slew = slew_rows(analysis.slew, fit)
     governed = heater_flow(analysis.heater) if analysis.heater else None
     melts = tuple(section(named, governed) for named in analysis.melts)
     return p.MachineProfile(

@@ -7,6 +7,7 @@ from hotbench.bench.predicting import slew_rows
 from hotbench.bench.profiling import build
 from hotbench.bench.reporting import slew_sections
 from hotbench.bench.slew_figures import cause_picture, dip_pictures, smoothing_picture
+from hotbench.fitting.ramps import RampTrial, ramp_trials
 from hotbench.profile.types import MachineProfile
 
 
@@ -17,12 +18,24 @@ def profile(analysis: Analysis) -> MachineProfile:
 
 def test_safe_slew_names_the_causes_in_both_directions(analysis: Analysis) -> None:
     assert analysis.heater is not None
-    rows = slew_rows(analysis.slew, analysis.heater, ())
+    rows = slew_rows(analysis.slew, analysis.heater)
     drawn = cause_picture(analysis.heater, analysis.slew, rows)
     assert "heating / K/s" in drawn.svg
     assert "cooling / K/s" in drawn.svg
     assert "passive cooling" in drawn.svg
     assert "claimed from ramps" in drawn.svg
+
+
+def test_claims_rest_on_the_runs_that_ramped(analysis: Analysis) -> None:
+    """A jump or a repetition is no evidence of a ramp rate."""
+    ramped = {trial.run_id for trial in ramp_trials_of(analysis)}
+    claims = [row for row in slew_rows(analysis.slew, None) if row.evidence.trials]
+    assert claims
+    assert {name for row in claims for name in row.evidence.runs} == ramped
+
+
+def ramp_trials_of(analysis: Analysis) -> list[RampTrial]:
+    return [trial for run in analysis.runs for trial in ramp_trials(run)]
 
 
 def test_recorded_dips_are_drawn_with_their_prediction(analysis: Analysis) -> None:
