@@ -22,6 +22,8 @@ from hotbench.profile.types import (
 )
 from hotbench.profile.walk import Entry, condition, entries
 
+FEWEST_TRIALS = 3
+"""No tolerance bound of this project is stated from fewer ramps, changes or dips."""
 Severity = Literal["refuse", "warn"]
 SafeClaim = SlewRate | SafeJump | SafeRepetition
 
@@ -134,6 +136,9 @@ def _missing_evidence(row: SafeClaim, where: str) -> Iterator[Finding]:
     if not row.evidence.trials or not row.evidence.runs:
         remedy = "name the trials and runs, or mark it extrapolated or assumed"
         yield Finding("refuse", where, f"called {row.basis} without a trial behind it", remedy)
+    elif row.evidence.trials < FEWEST_TRIALS:
+        text = f"{row.evidence.trials} trials tell no spread; {FEWEST_TRIALS} at least"
+        yield Finding("refuse", where, text, "record more, or mark it assumed")
     elif not row.evidence.confirmed:
         yield Finding("warn", where, "not confirmed by a trial at this number", "record it again")
 

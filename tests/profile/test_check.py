@@ -35,6 +35,7 @@ REFUSED: list[tuple[str, str, Change]] = [
     ("provenance.runs", "no run is named", lambda p: p["provenance"].update(runs=[])),
     ("runs[step-1]", "no digest", lambda p: p["provenance"]["runs"][0].update(sha256={})),
     ("slew[heating", "without a trial", lambda p: p["slew"][0].update(evidence={})),
+    ("slew[heating", "tell no spread", lambda p: p["slew"][0]["evidence"].update(trials=2)),
     ("slew[heating", "no run of this", lambda p: p["slew"][0]["evidence"].update(runs=["x"])),
     (
         "heater[150 °C, cold]",
