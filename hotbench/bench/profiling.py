@@ -260,9 +260,12 @@ def with_possible_lags(parameters: Mapping[str, Quantity]) -> dict[str, Quantity
 
 def _shifted(quantity: Quantity, by: float, least: float) -> Quantity:
     """Value and interval moved, none of them below `least`."""
-    ends = {name: getattr(quantity, name) for name in ("value", "low", "high")}
-    kept = {n: None if end is None else max(end + by, least) for n, end in ends.items()}
-    return replace(quantity, **kept)
+
+    def moved(end: float | None) -> float | None:
+        return None if end is None else max(end + by, least)
+
+    value = max(quantity.value + by, least)
+    return replace(quantity, value=value, low=moved(quantity.low), high=moved(quantity.high))
 
 
 def _heating(row: FigureRow) -> p.HeatingRate:
