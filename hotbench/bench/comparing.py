@@ -177,19 +177,24 @@ def _page(before: Side, after: Side, tables: Sequence[Table], shown: Sequence[Pi
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["typeset"] = typeset_table
     source = files("hotbench.bench").joinpath("templates/report.html.j2").read_text("utf-8")
-    differences, *others = tables
+    differences, words, *others = tables
     return environment.from_string(source).render(
-        title=f"{before.profile.machine.name} and {after.profile.machine.name}",
+        title=_title(before.profile.machine.name, after.profile.machine.name),
         subtitle=f"Before: {before.name}. After: {after.name}.",
         facts=[],
         summary=[],
         cautions=CAUTIONS,
         sections=[
-            Section("What changed", figures=tuple(shown), tables=tuple(others)),
+            Section("What changed", tables=(words,)),
+            Section("Side by side", figures=tuple(shown), tables=tuple(others)),
             Section("Every number", tables=(differences,)),
         ],
         provenance=_provenance(before, after),
     )
+
+
+def _title(before: str, after: str) -> str:
+    return f"{before}, before and after" if before == after else f"{before} and {after}"
 
 
 def _provenance(before: Side, after: Side) -> Table:

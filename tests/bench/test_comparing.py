@@ -64,6 +64,8 @@ def test_two_sets_of_runs_are_fitted_and_compared(two_sets: Path, compared: Resu
     html5lib.HTMLParser(strict=True).parse(text)
     assert "Recorded step" in text
     assert "after over before" in text
+    assert "<h1>unnamed, before and after</h1>" in text
+    assert text.index("what changed for your prints") < text.index("<svg")
     assert "http://" not in text.replace("http://www.w3.org", "")
 
 

@@ -309,3 +309,18 @@ def test_a_ratio_without_bounds_has_no_interval() -> None:
     )
     assert ratio_percent(quantity(1e-300, 1e-301, 1e-299), narrow) is None
     assert ratio_percent(narrow, quantity(1e-300, 1e-301, 1e-299)) is None
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [
+        (2.4 * 9.6, "may ramp 140 % faster (100 to 186) at heating, 220 °C, fan 0"),
+        (8.0 * 9.6, "may ramp faster, 8 times what it was (6.7 to 9.5) at heating, 220 °C, fan 0"),
+    ],
+)
+def test_large_changes_are_told_as_people_tell_them(
+    rate: float, said: str, plain: dict[str, Any]
+) -> None:
+    after = claims(plain, rate_K_per_s=rate, low_K_per_s=rate * 0.84, high_K_per_s=rate * 1.18)
+    (row,) = (d for d in two(plain, after).differences if d.where.startswith("slew[heating"))
+    assert row.words == said
