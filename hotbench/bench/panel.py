@@ -12,7 +12,7 @@ import traitlets
 
 from hotbench.bench.lab import RUNS
 from hotbench.bench.panel_entries import MEASURES, EntryForm
-from hotbench.bench.panel_forms import catalogue, port_choices, settings_from
+from hotbench.bench.panel_forms import catalogue, port_choices, settings_from, yaml_files
 from hotbench.bench.panel_prediction import Predictor, predictor_from
 from hotbench.bench.plain import plain
 from hotbench.bench.session import Request, Session, session_for
@@ -65,7 +65,8 @@ class BenchPanel(anywidget.AnyWidget):
         self._sent, self._pushes, self._predicted = 0, 0, 0
         self._pushing = threading.Lock()
         self._pusher: threading.Thread | None = None
-        files = {"machine": str(machine), "profile": str(profile)}
+        known = yaml_files(Path(), self.session.root)
+        files = {"machine": str(machine), "profile": str(profile), "known": known}
         super().__init__(port=port, files=files, catalogue=catalogue(), ports=port_choices())
         hear_beside_cells(self.comm)
         self.on_msg(self._on_message)

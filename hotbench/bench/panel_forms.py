@@ -1,6 +1,8 @@
 """What the panel's form offers, and what a person typed into it as options of a test."""
 
+import os
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from hotbench.bench.connecting import SIMULATED
@@ -52,6 +54,12 @@ def port_choices() -> list[dict[str, str]]:
     simulated = [{"port": f"{SIMULATED}{name}", "what": "simulated printer"} for name in PRINTERS]
     real = [{"port": port.device, "what": port.description} for port in list_ports()]
     return [*simulated, *real]
+
+
+def yaml_files(*folders: Path) -> list[str]:
+    """YAML files in these folders, as the form offers them: machine files and profiles."""
+    found = (path for folder in folders for path in folder.glob("*.yaml"))
+    return sorted({os.path.relpath(path) for path in found})
 
 
 def settings_from(test: str, typed: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,8 +1,11 @@
 """The panel's form: every test can be filled in, and what cannot be read is named."""
 
+from contextlib import chdir
+from pathlib import Path
+
 import pytest
 
-from hotbench.bench.panel_forms import catalogue, port_choices, settings_from
+from hotbench.bench.panel_forms import catalogue, port_choices, settings_from, yaml_files
 from hotbench.bench.session import Request
 from hotbench.core.errors import BadInput
 from hotbench.procedures.registry import PROCEDURES
@@ -61,6 +64,16 @@ def test_lists_pairs_flags_and_single_numbers() -> None:
 def test_what_cannot_be_read_is_named(test: str, field: str, text: str, told: str) -> None:
     with pytest.raises(BadInput, match=told):
         settings_from(test, {field: text})
+
+
+def test_yaml_files_of_the_folders_are_offered_once_and_in_order(tmp_path: Path) -> None:
+    runs = tmp_path / "bench-runs"
+    runs.mkdir()
+    for name in ("my_printer.yaml", "notes.txt", "bench-runs/machine.yaml", "bench-runs/a.csv"):
+        (tmp_path / name).touch()
+    with chdir(tmp_path):
+        assert yaml_files(Path(), runs, runs) == ["bench-runs/machine.yaml", "my_printer.yaml"]
+    assert yaml_files(tmp_path / "none") == []
 
 
 def test_simulated_printers_are_among_the_ports() -> None:

@@ -340,8 +340,9 @@ class Form {
     this.pace = choice(PACES, "1", { onchange: changed });
     this.weighing = choice(WEIGHINGS, "by itself", { onchange: changed });
     const files = model.get("files");
-    this.machine = make("input", { value: files.machine, placeholder: "none", spellcheck: "false", oninput: changed });
-    this.profile = make("input", { value: files.profile, placeholder: "none", spellcheck: "false", oninput: changed });
+    const known = `hb-files-${serial}`;
+    this.machine = make("input", { list: known, value: files.machine, placeholder: "none", spellcheck: "false", oninput: changed });
+    this.profile = make("input", { list: known, value: files.profile, placeholder: "none", spellcheck: "false", oninput: changed });
     this.limit = make("input", { placeholder: "260 by default", inputmode: "decimal", oninput: changed });
     this.fault = make("input", { placeholder: "not known", inputmode: "decimal", oninput: changed });
     this.material = make("input", { value: "PLA", oninput: changed });
@@ -352,6 +353,7 @@ class Form {
     this.changed = changed;
     this.node = make("form", { onsubmit: (event) => event.preventDefault() },
       make("datalist", { id: list }, ...model.get("ports").map((p) => make("option", { value: p.port }, p.what))),
+      make("datalist", { id: known }, ...files.known.map((file) => make("option", { value: file }))),
       row("port", this.port), row("test", this.test), this.summary, this.fields,
       make("details", {}, make("summary", {}, "Machine and material"),
         row("machine file", this.machine, "YAML"),
