@@ -55,18 +55,12 @@ def profiles(draw: st.DrawFn) -> MachineProfile:
     )
 
 
-@settings(deadline=None, max_examples=50)
-@given(profiles())
-def test_round_trip_loses_nothing_but_the_rounding(profile: MachineProfile) -> None:
-    text = dumps(profile)
-    assert loads(text) == canonical(profile)
-    assert dumps(loads(text)) == text
-
-
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=40)
 @given(profiles())
 def test_readers_of_both_yaml_versions_see_the_same_plain_data(profile: MachineProfile) -> None:
+    """Any text in names, notes and units; nothing is lost but the rounding."""
     text = dumps(profile)
+    assert loads(text) == canonical(profile)
     assert YAML(typ="safe", pure=True).load(text) == to_plain(profile)
     assert yaml_1_1.safe_load(text) == to_plain(profile)
 
