@@ -1,16 +1,21 @@
 """Arguments of commands: kinds of value, and options that several commands share."""
 
 import math
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from hotbench.bench.names import check_port, check_printer
+from hotbench.bench.names import SIMULATED_PRINTERS, check_port, check_printer
 from hotbench.core.errors import BadInput, nearest
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+SMALLEST = 1e-6
+"""What counts as above zero."""
 
 
 class Number(click.ParamType[Any]):
@@ -31,7 +36,9 @@ class Number(click.ParamType[Any]):
             return self.fail(f"{value!r} is not a number", param, ctx)
         if not self.low <= number <= self.high:
             limits = f"{self.low:g} to {self.high:g}"
-            return self.fail(f"{number:g} is outside {limits}", param, ctx)
+            above = self.low == SMALLEST and math.isinf(self.high)
+            why = "is not above 0" if above else f"is outside {limits}"
+            return self.fail(f"{number:g} {why}", param, ctx)
         return number
 
 
@@ -99,10 +106,12 @@ FILE = Existing("no such file")
 JOB_FILE = Existing("cannot be read: no such file")
 NUMBERS = Numbers()
 NUMBER = Number()
-POSITIVE = Number(low=1e-6)
+POSITIVE = Number(low=SMALLEST)
 AMBIENT = Number(low=-50.0, high=80.0)
 SEED = click.IntRange(min=0)
 LONGEST_SUMMARY = 200
+FIELD = re.compile(r"\b[a-z]\w*_\w+\b")
+"""Names of settings as code has them, such as low_C; plain words stay words."""
 
 
 class SuggestingGroup(click.Group):
@@ -148,6 +157,32 @@ def unknown_option(error: click.NoSuchOption) -> str:
     return f"no such option '{error.option_name}'; {_hint(error.option_name, known)}"
 
 
+def missing_parameter(error: click.MissingParameter) -> str:
+    """One line on what a command needs: its name, what it stands for, and where an example is."""
+    help_text = getattr(error.param, "help", None)
+    meaning = f" ({help_text.rstrip('.')})" if help_text else ""
+    path = error.ctx.command_path if error.ctx else "hotbench"
+    said = error.format_message().rstrip(".").replace("Missing", "missing", 1)
+    return f"{said}{meaning}; '{path} --help' shows an example"
+
+
+def in_options(error: BadInput, command: click.Command) -> BadInput:
+    """The same error with the settings of a test called by the options that state them."""
+    names = {option.name: option.opts[0] for option in command.params if option.name}
+
+    def called(text: Any) -> Any:
+        return FIELD.sub(lambda word: names.get(word[0], word[0]), text) if text else text
+
+    where = names.get(str(error.where), error.where)
+    return BadInput(
+        called(error.what),
+        where=where,
+        value=error.value,
+        limit=error.limit,
+        remedy=called(error.remedy),
+    )
+
+
 def _hint(word: str, known: list[str]) -> str:
     guess = nearest(word, known)
     return f"did you mean '{guess}'?" if guess else f"known: {', '.join(known)}"
@@ -171,13 +206,18 @@ printer_option = click.option(
     default="swift-sleeve",
     show_default=True,
     callback=_refused_early(check_printer),
-    help="Which simulated printer.",
+    help=f"Which simulated printer: {', '.join(SIMULATED_PRINTERS)}.",
 )
 seed_option = click.option(
     "--seed", type=SEED, default=1, show_default=True, help="Seed of all randomness."
 )
 fit_options = options(
-    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
+    click.option(
+        "--ambient",
+        "ambient_C",
+        type=AMBIENT,
+        help="Temperature of the room, °C; default: from a cold start.",
+    ),
     click.option(
         "--fault-deviation",
         "fault_deviation_K",
@@ -235,7 +275,12 @@ record_options = options(
     click.option(
         "--out", required=True, type=click.Path(path_type=Path), help="Run folder to create."
     ),
-    click.option("--ambient", "ambient_C", type=AMBIENT, help="Ambient temperature, °C."),
+    click.option(
+        "--ambient",
+        "ambient_C",
+        type=AMBIENT,
+        help="Temperature of the room, °C; default: from a cold start.",
+    ),
     click.option("--note", default="", help="Remark kept with the run."),
     port_options,
 )

@@ -10,8 +10,8 @@ from hotbench.cli.output import emit
 
 @click.command()
 @click.argument("job", type=JOB_FILE)
-@click.option("--profile", "profile_file", required=True, type=FILE)
-@click.option("--at", "set_C", type=float, help="Printed at, where the job sets nothing, °C.")
+@click.option("--profile", "profile_file", required=True, type=FILE, help="Machine profile.")
+@click.option("--at", "set_C", type=float, help="Temperature where the job sets none, °C.")
 @click.option(
     "--roles",
     "roles_file",
@@ -22,7 +22,10 @@ from hotbench.cli.output import emit
     "--schedule", type=click.Path(path_type=Path), help="Schedule to write: .csv or .yaml."
 )
 @click.option(
-    "--write", "new_job", type=click.Path(path_type=Path), help="Job with it in, to write."
+    "--write",
+    "new_job",
+    type=click.Path(path_type=Path),
+    help="Copy of the job with the schedule in it, to write.",
 )
 @click.option(
     "--motion",

@@ -17,7 +17,13 @@ from hotbench.core.errors import BadInput
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path), default=Path("demo-run"), show_default=True)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("demo-run"),
+    show_default=True,
+    help="Folder to create.",
+)
 @printer_option
 @seed_option
 @as_json_option

@@ -47,7 +47,12 @@ def build(
 
 @profile.command("check")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--runs", "runs_folder", type=click.Path(path_type=Path), help="Verify against runs.")
+@click.option(
+    "--runs",
+    "runs_folder",
+    type=click.Path(path_type=Path),
+    help="Folder of runs to verify against.",
+)
 @as_json_option
 def profile_check(file: Path, runs_folder: Path | None, *, as_json: bool) -> None:
     """Check a profile: form, evidence, plausibility, and the runs it names.
@@ -93,6 +98,7 @@ def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given
     Each side is a profile, run folders separated by commas, or a folder with runs below it.
 
     Example: hotbench compare before.yaml after.yaml --out compare.html
+
     Example: hotbench compare runs/old-step,runs/old-ramp runs/new-step,runs/new-ramp
     """
     from hotbench.bench.gate import check_readable
@@ -109,7 +115,9 @@ def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="°C.")
+@click.option(
+    "--at", "temperature_C", type=NUMBER, default=220.0, show_default=True, help="Gains for, °C."
+)
 @click.option(
     "--duty-scale",
     "duty_full_scale",
@@ -129,7 +137,9 @@ def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given
 @click.option(
     "--per-sample", is_flag=True, help="Gains for a board that sums errors once per sample."
 )
-@click.option("--rule", default="robust optimum", show_default=True, help="For --out.")
+@click.option(
+    "--rule", default="robust optimum", show_default=True, help="Whose gains --out writes."
+)
 @click.option("--out", type=click.Path(path_type=Path), help="Profile to write, gains in it.")
 @click.option(
     "--against",
@@ -144,6 +154,7 @@ def tune(
     """Controller gains from a profile's heater model, or their prediction held against a run.
 
     Example: hotbench tune machine.yaml --at 220 --form ideal --out tuned.yaml
+
     Example: hotbench tune tuned.yaml --against runs/verify
     """
     from hotbench.bench.gate import check_readable

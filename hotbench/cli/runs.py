@@ -106,7 +106,11 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option(
-    "--workers", type=click.IntRange(1, 1024), default=2, show_default=True, help="Processes."
+    "--workers",
+    type=click.IntRange(1, 1024),
+    default=2,
+    show_default=True,
+    help="Processes to work in.",
 )
 @click.option("--cluster", help="Address of a Dask scheduler, such as tcp://host:8786.")
 @click.option("--out", type=click.Path(path_type=Path), help="Table to write, .csv.")
@@ -126,6 +130,7 @@ def survey(
     """Fit every run below a folder by itself, printer by printer, and look for drift.
 
     Example: hotbench survey workshop --workers 4 --out survey.csv
+
     Example: hotbench survey workshop --profiles
     """
     from hotbench.bench.analysis import FitOptions

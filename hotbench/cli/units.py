@@ -18,8 +18,8 @@ def units() -> None:
 
 @units.command()
 @diameter_option
-@click.option("--density", type=POSITIVE, default=1.24, show_default=True, help="g/cm³.")
-@click.option("--length", type=POSITIVE, default=1000.0, show_default=True, help="mm.")
+@click.option("--density", type=POSITIVE, default=1.24, show_default=True, help="Density, g/cm³.")
+@click.option("--length", type=POSITIVE, default=1000.0, show_default=True, help="Length, mm.")
 @as_json_option
 def filament(diameter: float, density: float, length: float, *, as_json: bool) -> None:
     """Section, volume and mass of a length of filament.

@@ -62,7 +62,10 @@ def enter(run: Path, evidence: str, *, as_json: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 @as_json_option
 def fill(run: Path, file: Path, *, as_json: bool) -> None:
-    """Take values from a CSV file: a column extrusion (from 1) and measured columns.
+    """Take values from a CSV file.
+
+    Its columns: extrusion (from 1) and delivered_mass_g, delivered_mm, bond_force_N or
+    bond_section_mm2; an empty cell leaves its extrusion pending.
 
     Example: hotbench weigh fill runs/melt scale.csv
     """

@@ -7,7 +7,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hotbench.cli.arguments import AMBIENT, NUMBER, NUMBERS, POSITIVE, Dip, Number, options
+from hotbench.cli.arguments import (
+    AMBIENT,
+    NUMBER,
+    NUMBERS,
+    POSITIVE,
+    Dip,
+    Number,
+    in_options,
+    options,
+)
+from hotbench.core.errors import BadInput
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 
@@ -88,3 +98,33 @@ def test_shared_options_keep_their_reading_order() -> None:
     def command(**_: object) -> None: ...
 
     assert [option.name for option in command.params] == ["first", "second"]
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "1e-9"])
+def test_what_must_be_above_zero_says_so(text: str) -> None:
+    with pytest.raises(click.BadParameter) as caught:
+        POSITIVE.convert(text, None, None)
+    assert caught.value.message == f"{float(text):g} is not above 0"
+
+
+@click.command()
+@click.option("--from", "low_C")
+@click.option("--fan", "fans")
+def moves(low_C: str, fans: str) -> None:
+    """A command whose options are called otherwise than its settings."""
+
+
+@pytest.mark.parametrize(
+    ("error", "line"),
+    [
+        (BadInput("outside its range", where="low_C", value=-20), "--from: outside its range"),
+        (BadInput("must be above low_C", where="x.csv"), "x.csv: must be above --from"),
+        (BadInput("outside", where="fans", remedy="see low_C"), "--fan: outside; see --from"),
+        (BadInput("the fans of other_C stay", limit="low_C"), "the fans of other_C stay ("),
+    ],
+    ids=lambda part: str(part)[:20],
+)
+def test_settings_are_called_by_their_options(error: BadInput, line: str) -> None:
+    told = in_options(error, moves)
+    assert str(told).startswith(line)
+    assert (told.value, told.limit) == (error.value, error.limit)

@@ -117,6 +117,53 @@ def test_help_fits_its_width(path: tuple[str, ...], columns: int) -> None:
     assert not any(line.endswith("...") for line in lines[1:]), "a summary is cut off"
 
 
+@pytest.mark.parametrize("path", commands(app), ids=" ".join)
+def test_every_option_says_what_it_is(path: tuple[str, ...]) -> None:
+    for option in command_at(path).params:
+        if isinstance(option, click.Option) and not option.hidden:
+            assert option.help is not None, option.name
+            assert len(option.help) > 6, f"{option.name}: more than a unit"
+
+
+@pytest.mark.parametrize("path", [("compare",), ("tune",), ("survey",)], ids=" ".join)
+def test_each_example_is_a_paragraph_of_its_own(
+    path: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*path, "--help"]) == 0
+    lines = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    firsts = [n for n, line in enumerate(lines) if line.startswith("Example: ")]
+    assert len(firsts) == 2
+    assert not any(lines[n - 1] for n in firsts)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["check"], "'--port' (Device, socket://host:port, rfc2217://host:port or sim:NAME)"),
+        (["check"], "; 'hotbench check --help' shows an example"),
+        (["record", "step", "--port", "x"], "'--out' (Run folder to create)"),
+        (["rehearse", __file__], "'--profile' (Machine profile)"),
+        (["compare", "a.yaml"], "'SECOND'; 'hotbench compare --help' shows an example"),
+    ],
+)
+def test_what_is_missing_is_explained(
+    arguments: list[str], expected: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(arguments) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert expected in said
+
+
+@pytest.mark.parametrize("path", [("demo",), ("sim",)], ids=" ".join)
+def test_help_names_the_simulated_printers(
+    path: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*path, "--help"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "long-melt, plain-block, swift-sleeve" in text
+
+
 def test_the_contract_of_commands() -> None:
     first_words = {path[0] for path in commands(app)}
     assert first_words == {
