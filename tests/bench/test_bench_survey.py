@@ -18,7 +18,10 @@ PRINTERS, EACH, FEW = 10, 50, 100
 def test_the_fifth_hundred_runs_cost_as_much_as_the_first(
     benchmark: BenchmarkFixture, tmp_path: Path
 ) -> None:
-    """Linear: all 500 take no more than a quarter above five times what the first 100 took."""
+    """Linear: all 500 take no more than a quarter above five times what the first 100 took.
+
+    On a machine that does nothing else meanwhile: other work counts as cost.
+    """
     write_runs(tmp_path, printers=PRINTERS, each=EACH)
     entries = list_runs(tmp_path)
     survey(entries[:4], tmp_path, workers=2)  # compiles, and starts the workers
