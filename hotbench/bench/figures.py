@@ -14,6 +14,8 @@ from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit, Residuals
 from hotbench.fitting.melt import MeltFit
+from hotbench.fitting.ramps import RampTrial
+from hotbench.fitting.ramps import RampTrial
 from hotbench.fitting.slew import DirectionFit, SlewFit
 from hotbench.plots import curves, traces
 from hotbench.plots.style import WIDTH_IN, Colours, Theme, new_figure, series, styled
@@ -151,23 +153,35 @@ def slew_pictures(fit: SlewFit) -> Iterator[Picture]:
     """Deviation against rate for each direction that was tried."""
     for direction in fit.directions:
         trials = [t for t in fit.trials if t.direction == direction.direction]
-        rates = np.array([t.rate_K_per_s for t in trials])
-        deviations = np.array([t.deviation_K for t in trials])
-        yield _slew(direction, rates, deviations)
+        yield _slew(direction, trials)
 
 
-def _slew(fit: DirectionFit, rates: np.ndarray, deviations: np.ndarray) -> Picture:
+def _slew(fit: DirectionFit, trials: Sequence[RampTrial]) -> Picture:
+    rates = np.array([t.rate_K_per_s for t in trials])
+    deviations = np.array([t.deviation_K for t in trials])
+    whole = np.array([t.clean for t in trials])
+
     def draw(c: Colours) -> Figure:
         figure, (axes,) = new_figure(height_in=3.1)
-        chosen = fit.rate.value if fit.rate else None
-        curves.deviation_by_rate(axes, rates, deviations, _bound(fit), fit.level_K, chosen, c)
+        curves.deviation_by_rate(
+            axes,
+            rates,
+            deviations,
+            _bound(fit),
+            fit.level_K,
+            fit.rate.value if fit.rate else None,
+            c,
+            whole=whole,
+            cause=fit.cause or "",
+        )
         return figure
 
     return picture(
         f"Ramps {fit.direction}",
         "Largest deviation of each ramp from its setpoint, the typical deviation (line), the "
         "bound that holds with the stated confidence (dashed), the level at which the board "
-        "faults, and the rate that is called safe.",
+        "faults, and the rate that is called safe with what limits it. Hollow: stopped or faulted "
+        "on the way, so that a whole ramp would have deviated by more.",
         draw,
     )
 

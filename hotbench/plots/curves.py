@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
+from numpy.typing import NDArray
+from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
 from hotbench.plots.style import Colours, End, label_ends
@@ -98,9 +100,21 @@ def deviation_by_rate(
     fault_deviation_K: float | None,
     chosen_K_per_s: float | None,
     c: Colours,
+    *,
+    whole: NDArray[np.bool_] | None = None,
+    cause: str = "",
 ) -> Axes:
-    """Largest deviation of each ramp against its rate, tolerance bound, and the rate chosen."""
-    axes.plot(rates_K_per_s, deviations_K, "o", ms=5, color=c.measured)
+    """Largest deviation of each ramp against its rate, tolerance bound, and the rate chosen.
+
+    whole: False for ramps that were stopped or faulted on the way, drawn hollow. cause: what
+    keeps the chosen rate from being higher.
+    """
+    done = np.ones(rates_K_per_s.size, dtype=np.bool_) if whole is None else whole
+    axes.plot(rates_K_per_s[done], deviations_K[done], "o", ms=5, color=c.measured)
+    if not done.all():
+        cut, label = (rates_K_per_s[~done], deviations_K[~done]), "not run to its end"
+        axes.plot(*cut, "^", ms=7, mfc="none", color=c.measured, label=label)
+        axes.legend(loc="lower right")
     if bound is not None:
         axes.plot(bound.x, bound.y, color=c.predicted)
         axes.plot(bound.x, bound.high, color=c.predicted, ls="--", lw=1.1)
@@ -117,7 +131,7 @@ def deviation_by_rate(
     if chosen_K_per_s is not None:
         axes.axvline(chosen_K_per_s, color=c.good, lw=1.3)
         axes.annotate(
-            f"safe {chosen_K_per_s:.3g} K/s",
+            f"safe {chosen_K_per_s:.3g} K/s" + (f"\n{cause}" if cause else ""),
             (chosen_K_per_s, 0.03),
             xycoords=("data", "axes fraction"),
             xytext=(-4, 0),
