@@ -106,7 +106,7 @@ def setpoint_response(process: Process, pid: Pid, omega: float, sample_s: float)
     G Cr/(1 + G Cy): proportional, weighted, and integral part act on the setpoint, the derivative
     on the reading alone. The hold delays by half a sample; a setpoint waits as long to be read.
     """
-    at, hold = np.array(omega), np.exp(-0.5j * omega * sample_s)
+    at, hold = np.array(omega), cmath.exp(-0.5j * omega * sample_s)
     heater = complex(process.response(at) * hold)
     on_setpoint = pid.setpoint_weight * pid.Kp + pid.Ki / (1j * omega)
     return heater * on_setpoint * hold / (1.0 + heater * complex(pid.response(at)))
