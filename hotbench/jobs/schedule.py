@@ -118,23 +118,26 @@ class _Machine:
     def move(self, feed: FloatArray) -> Motion:
         return plan_motion(self.job, self.motion_limits, feed)
 
-    def caps(self, temperature_C: FloatArray, span: slice) -> FloatArray:
-        """Largest feed of each printing step in `span` at its temperature; NaN or inf elsewhere."""
+    def caps(self, limit_mm3_per_s: FloatArray, span: slice) -> FloatArray:
+        """Largest feed of each printing step in `span` under its flow limit; inf elsewhere."""
         volume_mm3 = self.job.net_mm[span] * self.limits.filament_area_mm2
         with np.errstate(divide="ignore", invalid="ignore"):
-            cap = self.limits.flow.low_at(temperature_C) * self.job.length_mm[span] / volume_mm3
+            cap = limit_mm3_per_s * self.job.length_mm[span] / volume_mm3
         return np.where(self.job.kind[span] == s.EXTRUDE, cap, np.inf)
 
 
 @dataclass(frozen=True)
 class _Asked:
-    """The job as it is, what is wished, and the problem that these make."""
+    """The job as it is, the problem that it and the wishes make, and the cost of not planning.
+
+    See Costs for the last two.
+    """
 
     motion: Motion
     flow: FloatArray
-    base_C: FloatArray
-    wishes: Wishes
     problem: Problem
+    fixed_s: float
+    fixed_outside: float
 
 
 @dataclass(frozen=True)
@@ -179,8 +182,11 @@ def plan_schedule(
     base_C = set_temperatures_C(job, set_C)
     flow = step_flows(job, motion, limits)
     given = (job, motion, flow, base_C, inner, limits, Options(stage_s, even_melt))
-    asked = _Asked(motion, flow, base_C, wishes, build_problem(*given))
-    schedule = _planned(machine, asked, asked.problem)
+    problem = build_problem(*given)
+    fixed_s = _fixed_s(machine, problem, base_C)
+    fixed_outside = _outside(job, motion, base_C, wishes, limits)
+    asked = _Asked(motion, flow, problem, fixed_s, fixed_outside)
+    schedule = _planned(machine, asked, problem)
     for _ in range(_MOVES):
         stages = _moved(schedule, inner, limits)
         if stages is None:
@@ -215,16 +221,15 @@ def _moved(schedule: Schedule, inner: Wishes, limits: Limits) -> Stages | None:
 
 def _planned(machine: _Machine, asked: _Asked, problem: Problem) -> Schedule:
     """The schedule that solves a problem, and what it costs."""
-    job, limits, motion = machine.job, machine.limits, asked.motion
-    job_stage_s = problem.stages.sums(motion.duration_s)
-    smoothed, window_s = _smoothed(problem, job_stage_s, asked.flow, limits)
+    job_stage_s = problem.stages.sums(asked.motion.duration_s)
+    smoothed, window_s = _smoothed(problem, job_stage_s, asked.flow, machine.limits)
     plain = _realise(machine, problem, smoothed)
     ours = min(_realise(machine, problem, _fastest(problem)), plain, key=lambda part: part.total_s)
     costs = Costs(
         job_s=float(job_stage_s.sum()),
         schedule_s=ours.total_s,
-        fixed_s=_fixed_s(machine, problem, asked.base_C),
-        fixed_outside=_outside(job, motion, asked.base_C, asked.wishes, limits),
+        fixed_s=asked.fixed_s,
+        fixed_outside=asked.fixed_outside,
         smoothing_s=plain.total_s,
         smoothing_window_s=window_s,
     )
@@ -251,7 +256,8 @@ def _realise(machine: _Machine, problem: Problem, T: FloatArray) -> _Realised:
     needed_s = np.maximum(problem.ramps_s(T), stages.hold_s)
     stage = stages.of_steps()
     feed = machine.job.feed_mm_per_s.copy()
-    feed[span] = np.minimum(feed[span], machine.caps(np.minimum(T[:-1], T[1:])[stage], span))
+    limit = machine.limits.flow.low_at(np.minimum(T[:-1], T[1:]))[stage]
+    feed[span] = np.minimum(feed[span], machine.caps(limit, span))
     motion = machine.move(feed)
     for _ in range(_PASSES):
         has_s = stages.sums(motion.duration_s)
@@ -300,7 +306,8 @@ def _fixed_s(machine: _Machine, problem: Problem, base_C: FloatArray) -> float:
     """Print time at the job's own temperatures, slowed to the flow limit."""
     span = problem.span
     feed = machine.job.feed_mm_per_s.copy()
-    feed[span] = np.minimum(feed[span], machine.caps(base_C[span], span))
+    limit = machine.limits.flow.low_at(base_C[span])
+    feed[span] = np.minimum(feed[span], machine.caps(limit, span))
     return float(machine.move(feed).duration_s[span].sum())
 
 

@@ -194,12 +194,17 @@ def knots_C(stages: Stages, limits: Limits) -> FloatArray:
 def _slow_times(
     first: IntArray, duration_s: FloatArray, flow: FloatArray, limit: FloatArray
 ) -> NDArray[np.float64]:
-    stages, size = first.size - 1, limit.size
+    stages, size, least = first.size - 1, limit.size, np.min(limit)
     slow = np.zeros((stages, size))
     for k in range(stages):
+        unhindered_s = 0.0
         for i in range(first[k], first[k + 1]):
+            if flow[i] <= least:
+                unhindered_s += duration_s[i]
+                continue
             for g in range(size):
                 slow[k, g] += duration_s[i] * max(1.0, flow[i] / limit[g])
+        slow[k] += unhindered_s
     return slow
 
 
