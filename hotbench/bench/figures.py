@@ -15,7 +15,6 @@ from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit, Residuals
 from hotbench.fitting.melt import MeltFit
 from hotbench.fitting.ramps import RampTrial
-from hotbench.fitting.ramps import RampTrial
 from hotbench.fitting.slew import DirectionFit, SlewFit
 from hotbench.plots import curves, traces
 from hotbench.plots.style import WIDTH_IN, Colours, Theme, new_figure, series, styled
