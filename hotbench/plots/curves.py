@@ -8,7 +8,6 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
-from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
 from hotbench.plots.style import Colours, End, label_ends

@@ -99,6 +99,21 @@ def test_deviation_plot_shows_fault_level_and_choice() -> None:
         curves.deviation_by_rate(bare, rates, rates, None, None, None, c)
     assert len(axes.lines) == len(bare.lines) + 4
     assert axes.get_xscale() == "log"
+    assert axes.get_legend() is None
+
+
+def test_ramps_cut_short_are_told_apart_and_the_cause_is_named() -> None:
+    rates, whole = np.array([2.0, 4.0, 8.0]), np.array([True, True, False])
+    with style.styled() as c:
+        _, (axes,) = style.new_figure()
+        curves.deviation_by_rate(
+            axes, rates, rates, None, None, 4.0, c, whole=whole, cause="passive cooling"
+        )
+    full, cut = axes.lines[:2]
+    assert list(full.get_xdata()) == [2.0, 4.0]
+    assert (list(cut.get_xdata()), cut.get_markerfacecolor()) == ([8.0], "none")
+    assert [text.get_text() for text in axes.get_legend().get_texts()] == ["not run to its end"]
+    assert [text.get_text() for text in axes.texts] == ["safe 4 K/s\npassive cooling"]
 
 
 def test_residuals_and_autocorrelation(run: Run) -> None:
