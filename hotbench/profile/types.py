@@ -29,6 +29,9 @@ GAIN_NAMES: dict[str, tuple[str, ...]] = {
 }
 """The gains of each form; times in s, Kc and Kp in duty per K, Ki per s, Kd times s."""
 
+DELAYS = ("sensor_lag_s", "dead_time_s")
+"""Parameters of a heater model that are times it lags by."""
+
 _SPELLINGS = {"C": "°C", "degC": "°C", "mm³/s": "mm3/s", "mm^3/s": "mm3/s", "K/mm³": "K/mm3"}
 
 
@@ -229,6 +232,14 @@ class Heater(Part):
     unidentified: tuple[Unidentified, ...] = Field(
         default=(), description="not known from these runs; the test that would tell"
     )
+
+    @model_validator(mode="after")
+    def _delays_are_real(self) -> Self:
+        """What follows the model delays by these; nothing can answer before it was asked."""
+        for name, quantity in self.parameters.items():
+            if name in DELAYS and quantity.value < 0.0:
+                raise ValueError(f"parameter {name} is below zero, got {quantity.value:g}")
+        return self
 
 
 class SlewEvidence(Part):

@@ -90,3 +90,20 @@ def test_profiles_are_frozen_and_know_no_other_keys(plain: dict[str, Any]) -> No
         profile.machine.name = "other"  # type: ignore[misc]
     with pytest.raises(ValidationError, match="colour"):
         MachineProfile.model_validate({**plain, "colour": "red"})
+
+
+@pytest.mark.parametrize("name", ["sensor_lag_s", "dead_time_s"])
+def test_a_delay_below_zero_is_no_delay(name: str, plain: dict[str, Any]) -> None:
+    parameters = {**plain["heater"]["parameters"], name: quantity_s(-0.05)}
+    with pytest.raises(ValidationError, match=f"parameter {name} is below zero, got -0.05"):
+        MachineProfile.model_validate(
+            {**plain, "heater": {**plain["heater"], "parameters": parameters}}
+        )
+    none = {**parameters, name: quantity_s(0.0)}
+    assert MachineProfile.model_validate(
+        {**plain, "heater": {**plain["heater"], "parameters": none}}
+    )
+
+
+def quantity_s(value: float) -> Quantity:
+    return Quantity(value=value, unit="s", basis="fitted")
