@@ -9,11 +9,12 @@ from matplotlib.figure import Figure
 from hotbench.bench.claims import STEPS_C, slowest_rate
 from hotbench.bench.dips import RecordedDip, recorded_dips, time_back, time_down
 from hotbench.bench.figures import Picture, picture
-from hotbench.bench.predicting import loop_limits
+from hotbench.bench.predicting import board_of, loop_limits
 from hotbench.core.arrays import FloatArray
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.slew import SlewFit
+from hotbench.models.board_loop import BoardLoop, TICK_s, controlled_C
 from hotbench.models.dips import WITHIN_BACK_K, WITHIN_DOWN_K
 from hotbench.models.slew import Direction, limits_by_cause
 from hotbench.models.smoothing import FlowLimit, smoothing_curve
@@ -73,7 +74,8 @@ def dip_pictures(heater: HeaterFit | None, runs: Sequence[Run]) -> Iterator[Pict
     """Recorded dips, measured and predicted from the logged duty and fan; nothing without dips."""
     if heater is None:
         return
-    traces = [trace for run in runs for trace in _dip_traces(heater, run)][:MOST_DIPS]
+    board = board_of(runs)
+    traces = [trace for run in runs for trace in dip_traces(heater, board, run)][:MOST_DIPS]
     if not traces:
         return
 
@@ -93,23 +95,28 @@ def dip_pictures(heater: HeaterFit | None, runs: Sequence[Run]) -> Iterator[Pict
 
     yield picture(
         "Dips, measured and predicted",
-        "Recorded dips against time since the command down, and the temperature predicted from "
-        "the logged duty and fan alone. Rings and crosses mark where each comes within reach of "
-        "the lower and of the upper temperature.",
+        "Recorded dips against time since the command down, and the temperature predicted "
+        f"{FROM_DUTY if board is None else FROM_SETPOINT}. Rings and crosses mark where each "
+        "comes within reach of the lower and of the upper temperature.",
         draw,
     )
 
 
-def _dip_traces(heater: HeaterFit, run: Run) -> Iterator[moves.DipTrace]:
-    found = list(recorded_dips(run))
-    if not found:
-        return
-    predicted_C = heater.predict(run).temperature_C
-    for dip in found:
-        ends_s = dip.down_at_s + _length_s(run, dip)
+FROM_DUTY = "from the logged duty and fan alone"
+FROM_SETPOINT = "from the setpoint alone, by the heater model under the board's controller"
+
+
+def dip_traces(heater: HeaterFit, board: BoardLoop | None, run: Run) -> Iterator[moves.DipTrace]:
+    """Each recorded dip of a run with its prediction."""
+    for dip in recorded_dips(run):
+        if board is None:
+            predicted_C = heater.predict(run).temperature_C
+        else:
+            predicted_C = _controlled(heater, board, run, dip)
+        ends_s = min(dip.down_at_s + _length_s(run, dip), float(run.time_s[dip.past - 1]))
         inside = (run.time_s >= dip.down_at_s - AFTER_s) & (run.time_s <= ends_s)
         yield moves.DipTrace(
-            title=f"{dip.from_C:g} to {dip.to_C:g} °C, fan {dip.fan:g}",
+            title=f"{run.info.run_id}: {dip.from_C:g} to {dip.to_C:g} °C, fan {dip.fan:g}",
             time_s=run.time_s[inside] - dip.down_at_s,
             measured_C=run.temperature_C[inside],
             predicted_C=predicted_C[inside],
@@ -117,6 +124,19 @@ def _dip_traces(heater: HeaterFit, run: Run) -> Iterator[moves.DipTrace]:
             measured=_marks(run, dip, run.temperature_C),
             predicted=_marks(run, dip, predicted_C),
         )
+
+
+def _controlled(heater: HeaterFit, board: BoardLoop, run: Run, dip: RecordedDip) -> FloatArray:
+    """The dip from a steady hold on, by its commands; at the run's samples."""
+    ticks = int((run.time_s[dip.past - 1] - dip.down_at_s) / TICK_s) + 1
+    back_s = np.inf if dip.back_at_s is None else dip.back_at_s - dip.down_at_s
+    setpoint_C = np.where(TICK_s * np.arange(ticks) < back_s, dip.to_C, dip.from_C)
+    moved_C = controlled_C(heater.propagation.base, board, dip.from_C, setpoint_C, dip.fan)
+    since_s = TICK_s * np.arange(ticks + 1)
+    found_C: FloatArray = np.interp(
+        run.time_s - dip.down_at_s, since_s, np.concatenate(([dip.from_C], moved_C))
+    )
+    return found_C
 
 
 def _length_s(run: Run, dip: RecordedDip) -> float:

@@ -1,12 +1,14 @@
 """Figures of setpoint moves drawn from a real analysis, and left out where nothing is known."""
 
+import numpy as np
 import pytest
 
 from hotbench.bench.analysis import Analysis
-from hotbench.bench.predicting import slew_rows
+from hotbench.bench.dips import recorded_dips
+from hotbench.bench.predicting import board_of, slew_rows
 from hotbench.bench.profiling import build
 from hotbench.bench.reporting import slew_sections
-from hotbench.bench.slew_figures import cause_picture, dip_pictures, smoothing_picture
+from hotbench.bench.slew_figures import cause_picture, dip_pictures, dip_traces, smoothing_picture
 from hotbench.fitting.ramps import RampTrial, ramp_trials
 from hotbench.profile.types import MachineProfile
 
@@ -41,7 +43,20 @@ def ramp_trials_of(analysis: Analysis) -> list[RampTrial]:
 def test_recorded_dips_are_drawn_with_their_prediction(analysis: Analysis) -> None:
     (drawn,) = dip_pictures(analysis.heater, analysis.runs)
     assert "220 to 190 °C, fan 0" in drawn.svg
+    assert "under the board's controller" in drawn.caption
     assert drawn.svg.count("since the command down / s") >= 1
+
+
+def test_the_drawn_prediction_comes_near_the_record(analysis: Analysis) -> None:
+    """Within 3 K from the setpoint alone, once the dip is under way."""
+    assert analysis.heater is not None
+    board = board_of(analysis.runs)
+    (run,) = [run for run in analysis.runs if run.info.procedure == "step"]
+    (dip,) = recorded_dips(run)
+    (trace,) = list(dip_traces(analysis.heater, board, run))
+    assert trace.time_s[-1] <= run.time_s[dip.past - 1] - dip.down_at_s
+    assert np.abs(trace.predicted_C - trace.measured_C).max() < 3.0
+    assert len(trace.predicted) == len(trace.measured) == 2
 
 
 def test_no_heater_or_no_dips_draws_none(analysis: Analysis) -> None:
