@@ -17,11 +17,13 @@ from hotbench.procedures.options import (
 from hotbench.procedures.phases import held_out
 from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
-from hotbench.procedures.waiting import pause
+from hotbench.procedures.waiting import Settling, pause
 
 VALIDATION_TOP, VALIDATION_MIDDLE, VALIDATION_END = 0.9, 0.4, 0.15
 """Temperatures of the held-out stretch, as shares of the way from cool_to_C to the highest."""
 VALIDATION_DIP_SHIFT_K = (15.0, 10.0)
+BEFORE_DIP = Settling(within_K=0.3, drift_K=0.3, window_s=10.0)
+"""A dip that begins off its setpoint takes longer or shorter than one from a hold."""
 LONGEST_HOLD_s = 6.0 * 3600.0
 """Nobody stays beside a hot machine for longer."""
 
@@ -191,8 +193,8 @@ class DipTest(Procedure):
         moves.heat(printer, self.from_C)
         for fan in self.fans:
             printer.set_fan(fan)
-            moves.rest(printer, self.from_C)
             for to_C in self.to_C:
+                moves.rest(printer, self.from_C, BEFORE_DIP)
                 moves.dip(printer, self.from_C, to_C)
 
 

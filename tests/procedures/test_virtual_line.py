@@ -116,6 +116,8 @@ def check_dip(recorded: Run) -> None:
     assert recorded.temperature_C[dip].min() < 207.0
     assert np.mean(recorded.temperature_C[dip][-10:]) == pytest.approx(220.0, abs=1.5)
     assert set(recorded.fan[dip]) == {1.0}
+    first = int(np.argmax(dip))
+    assert np.mean(recorded.temperature_C[first - 15 : first]) == pytest.approx(220.0, abs=0.5)
 
 
 def check_hold(recorded: Run) -> None:
