@@ -112,8 +112,8 @@ def by_gcodeparser(text: str) -> None:
 def test_twenty_times_a_line_by_line_parser(theirs: Callable[[str], None], moves: int) -> None:
     """A whole verdict against general G-code parsers of the registry that only parse.
 
-    Both read a line at a time. gcodeparser is the leanest found (measured 22 to 24, two processes
-    competing; pygcode about 90). Keeping its lines, as a caller would, costs it a third more.
+    Both read a line at a time. gcodeparser is the leanest found (measured 26, and 22 with others at
+    work; pygcode 87). Keeping its lines, as a caller would, costs it a third more.
     """
     text = job_text(moves)
     needed_s = min(cpu_seconds(lambda: theirs(text.decode())) for _ in range(2))
