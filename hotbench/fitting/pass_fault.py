@@ -73,7 +73,7 @@ def safe_rate_from_faults(
         return None
     slowest, fastest = float(rates_K_per_s.min()), float(rates_K_per_s.max())
     highest = min(SPAN * slowest, OVER_FASTEST * fastest)
-    belief = limit_belief(rates_K_per_s, faulted, 0.5 * slowest, max(highest, 2.0 * slowest))
+    belief = limit_belief(rates_K_per_s, faulted, 0.5 * slowest, highest)
     low = belief.quantile(1.0 - confidence)
     rate = low * float(np.exp(-ndtri(coverage) * STEEPNESS))
     clean = float(rates_K_per_s[~faulted].max())

@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import nct, norm
 
 from hotbench.fitting.tolerance import fit_line, tolerance_factor, upper_bound
@@ -37,6 +39,35 @@ def test_known_spread_of_nothing_changes_nothing() -> None:
         for known in (0.0, 1e-9)
     )
     assert np.allclose(plain, limit, rtol=0.01)
+
+
+@given(
+    coverage=st.floats(0.6, 0.99),
+    confidence=st.floats(0.6, 0.95),
+    known=st.floats(0.0, 0.3),
+    at=st.floats(-1.0, 3.0),
+)
+@settings(max_examples=40, deadline=None)
+def test_bounds_widen_with_what_is_asked_and_with_distance(
+    coverage: float, confidence: float, known: float, at: float
+) -> None:
+    x = np.linspace(0.0, 2.0, 9)
+    line = fit_line(x, x + 0.05 * np.sin(40.0 * x), 1)
+
+    def margin(share: float, sure: float, spread: float, x_at: float) -> float:
+        here = np.array([x_at])
+        bound = upper_bound(
+            line, here, coverage=share, confidence=sure, least_spread=0.02, known_spread=spread
+        )
+        return float((bound - line.value(here))[0])
+
+    plain = margin(coverage, confidence, known, at)
+    assert plain > 0.0
+    assert margin(coverage + 0.009, confidence, known, at) >= plain
+    assert margin(coverage, confidence + 0.04, known, at) >= plain
+    assert margin(coverage, confidence, known + 0.1, at) >= plain
+    beyond = at + 0.5 if at >= 1.0 else at - 0.5
+    assert margin(coverage, confidence, known, beyond) >= plain - 1e-9
 
 
 @pytest.mark.parametrize("known", [0.0, 0.02, 0.1])
