@@ -10,7 +10,7 @@ import numpy as np
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Sample
 from hotbench.models.heater import heater_model
-from hotbench.models.heater_steps import P, advance, fan_effect, linear_step
+from hotbench.models.heater_steps import Node, P, advance, fan_effect, linear_step
 from hotbench.profile.yaml_io import read_profile
 
 FORGET_s = 60.0
@@ -36,7 +36,7 @@ class Expectation:
         self._linear = family.linear
         self._known = frozenset(parameters)
         self._ambient_C = ambient_C
-        self._state = np.zeros(3)
+        self._state = np.zeros(len(Node))
         self._before: Sample | None = None
         self._past: deque[tuple[float, float]] = deque()
 
@@ -68,7 +68,7 @@ class Expectation:
             advance(self._vector, self._state, elapsed_s, held.duty, fan, held.flow_mm3_per_s)
             return
         phi = fan_effect(fan, self._vector[P.EXPONENT])
-        near, _, sensor = self._state
+        near, _, sensor, _ = self._state
         self._state[0], self._state[2] = linear_step(
             self._vector, near, sensor, elapsed_s, held.duty, phi, held.flow_mm3_per_s
         )

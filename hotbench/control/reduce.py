@@ -1,4 +1,4 @@
-"""From the fitted two-node heater to transfer functions, and from those to what rules need."""
+"""From the fitted heater to transfer functions, and from those to what rules need."""
 
 import math
 from collections.abc import Mapping
@@ -17,7 +17,7 @@ from hotbench.models.heater_steps import P, fan_effect
 class OperatingPoint:
     """The heater holding a temperature.
 
-    duty: that holds it. near_K, far_K: its nodes above ambient. process: from duty to the
+    duty: that holds it. near_K, far_K, shell_K: its nodes above ambient. process: from duty to the
     reading around it. power_K_per_s: heating of the near node per unit of duty. load_K_per_mm3:
     cooling of the near node per mm3/s of filament, zero where the model has no such term.
     """
@@ -25,6 +25,7 @@ class OperatingPoint:
     duty: float
     near_K: float
     far_K: float
+    shell_K: float
     process: Process
     power_K_per_s: float
     load_K_per_mm3: float
@@ -41,10 +42,10 @@ def operating_point(
 ) -> OperatingPoint:
     """A heater of the model family held at a temperature and linearised there.
 
-    From duty to near node: B (s - A22) / (s² - (A11 + A22) s + A11 A22 - A12 A21), with B the
-    power left at that temperature; its poles are real because A12 A21 > 0. The sensor's lag and
-    the dead time follow. Errors: BadInput for unknown models and parameters, and for a
-    temperature that full power cannot hold.
+    From duty to near node: B over s - A11 - sum of A1i Ai1 / (s - Aii) over the nodes beside it,
+    with B the power left at that temperature; the poles are real because every A1i Ai1 > 0. The
+    sensor's lag and the dead time follow. Errors: BadInput for unknown models and parameters, and
+    for a temperature that full power cannot hold.
     """
     model = heater_model(model_name)
     v = model.vector(parameters, ambient_C)
@@ -52,15 +53,20 @@ def operating_point(
     near_K = temperature_C - ambient_C
     near_loss = _Loss(v[P.LOSS], v[P.GROWTH], v[P.FAN] * wind + v[P.LOAD] * flow_mm3_per_s)
     far_loss = _Loss(v[P.LOSS] * v[P.FAR_LOSS], v[P.GROWTH], v[P.FAR_FAN] * wind)
-    nodes = _Nodes(near_loss, far_loss, float(v[P.EXCHANGE]), float(v[P.EXCHANGE] * v[P.RATIO]))
-    far_K = nodes.far_K(near_K)
+    shell_loss = _Loss(v[P.SHELL_LOSS], v[P.GROWTH], 0.0)
+    far = _Side(far_loss, float(v[P.EXCHANGE]), float(v[P.EXCHANGE] * v[P.RATIO]))
+    wrap = float(v[P.SHELL_EXCHANGE])
+    shell = _Side(shell_loss, wrap, float(wrap * v[P.SHELL_RATIO]))
+    nodes = _Nodes(near_loss, (far, shell))
+    rises_K = nodes.rises_K(near_K)
     power = float(v[P.HEATING] * (1.0 - v[P.FALLOFF] * near_K))
-    duty = _hold_duty(nodes.lost(near_K, far_K), power, temperature_C)
+    duty = _hold_duty(nodes.lost(near_K, rises_K), power, temperature_C)
     slope = float(v[P.HEATING] * duty * v[P.FALLOFF])
-    gain, lags, leads = nodes.linear(near_K, far_K, slope)
+    gain, lags, leads = nodes.linear(near_K, rises_K, slope)
     sensor, dead_s = _sensor(float(v[P.LAG]), float(v[P.DEAD]))
     process = Process(power * gain, (*lags, *sensor), leads, dead_s)
-    return OperatingPoint(duty, near_K, far_K, process, power, float(v[P.LOAD] * near_K))
+    load = float(v[P.LOAD] * near_K)
+    return OperatingPoint(duty, near_K, *rises_K, process, power, load)
 
 
 def _sensor(lag_s: float, dead_s: float) -> tuple[tuple[float, ...], float]:
@@ -175,41 +181,59 @@ class _Loss:
 
 
 @dataclass(frozen=True, slots=True)
-class _Nodes:
-    """Near and far node; exchange as the near node sees it and as the far node sees it, 1/s."""
+class _Side:
+    """A node beside the near one; exchange as the near node and as this one see it, 1/s."""
 
-    near: _Loss
-    far: _Loss
+    loss: _Loss
     exchange: float
-    far_exchange: float
+    own_exchange: float
 
-    def far_K(self, near_K: float) -> float:
-        """The far node in balance: what the exchange brings, it loses. BadInput if it gains."""
-        if self.far_exchange == 0.0:
+    def rise_K(self, near_K: float) -> float:
+        """In balance: what the exchange brings, it loses. BadInput if the air heats it."""
+        if self.own_exchange == 0.0:
             return near_K
 
         def surplus(x: float) -> float:
-            return self.far_exchange * (near_K - x) - self.far.at(x)
+            return self.own_exchange * (near_K - x) - self.loss.at(x)
 
         if surplus(near_K) * near_K > 0.0:
             remedy = "give losses, and their growth, that are not below zero"
             raise BadInput("the air would heat the far node", where="heater model", remedy=remedy)
         return float(brentq(surplus, min(0.0, near_K), max(0.0, near_K), xtol=1e-12))
 
-    def lost(self, near_K: float, far_K: float) -> float:
-        return self.near.at(near_K) + self.exchange * (near_K - far_K)
+    def rate(self, rise_K: float) -> float:
+        return self.loss.slope(rise_K) + self.own_exchange
+
+
+@dataclass(frozen=True, slots=True)
+class _Nodes:
+    """The near node and those beside it."""
+
+    near: _Loss
+    sides: tuple[_Side, _Side]
+
+    def rises_K(self, near_K: float) -> tuple[float, float]:
+        far, shell = self.sides
+        return far.rise_K(near_K), shell.rise_K(near_K)
+
+    def lost(self, near_K: float, rises_K: tuple[float, float]) -> float:
+        passed = [
+            side.exchange * (near_K - rise) for side, rise in zip(self.sides, rises_K, strict=True)
+        ]
+        return self.near.at(near_K) + sum(passed)
 
     def linear(
-        self, near_K: float, far_K: float, power_slope: float
+        self, near_K: float, rises_K: tuple[float, float], power_slope: float
     ) -> tuple[float, tuple[float, ...], tuple[float, ...]]:
         """Gain (s), lags (s) and leads (s) from heating (K/s) to the near node."""
-        a11 = self.near.slope(near_K) + self.exchange + power_slope
-        if self.far_exchange == 0.0:
-            return 1.0 / a11, (1.0 / a11,), ()
-        a22 = self.far.slope(far_K) + self.far_exchange
-        determinant = a11 * a22 - self.exchange * self.far_exchange
-        rates = np.real(np.roots([1.0, a11 + a22, determinant]))
-        return a22 / determinant, tuple(float(-1.0 / rate) for rate in rates), (1.0 / a22,)
+        pairs = [(s, s.rate(x)) for s, x in zip(self.sides, rises_K, strict=True) if s.exchange > 0]
+        own = self.near.slope(near_K) + power_slope + sum(side.exchange for side, _ in pairs)
+        slopes = np.diag([-own, *(-rate for _, rate in pairs)])
+        slopes[0, 1:] = [side.exchange for side, _ in pairs]
+        slopes[1:, 0] = [side.own_exchange for side, _ in pairs]
+        gain = -float(np.linalg.inv(slopes)[0, 0])
+        lags = sorted((float(-1.0 / rate) for rate in np.linalg.eigvals(slopes).real), reverse=True)
+        return gain, tuple(lags), tuple(1.0 / rate for _, rate in pairs)
 
 
 def _hold_duty(lost: float, power: float, temperature_C: float) -> float:

@@ -13,10 +13,11 @@ from hotbench.core.records import Run
 from hotbench.fitting.heater_coverage import Coverage, Unidentified, coverage, held_places, missing
 from hotbench.fitting.heater_data import IDLE_DUTY, DutySource, HeaterData, prepare
 from hotbench.fitting.heater_figures import Tables, default_temperatures, tables, wanted
-from hotbench.fitting.heater_problem import AMBIENT, Problem, Solution, solve_best
+from hotbench.fitting.heater_problem import AMBIENT, RIVAL, Problem, Solution, solve_best
 from hotbench.fitting.heater_proposals import next_tests
 from hotbench.fitting.heater_result import HeaterFit, HeldOutError, Propagation, Residuals, quantity
 from hotbench.fitting.heater_starts import starts
+from hotbench.fitting.heater_switches import with_switches_found
 from hotbench.fitting.intervals import CONFIDENCE, Information, SHARES_per_K
 from hotbench.fitting.selection import Candidate, bic, choose, inflation
 from hotbench.models.heater import HEATER_MODELS, PARAMETERS, heater_model
@@ -30,6 +31,8 @@ AT_BOUND = 1e-4
 PRIOR_SPREAD = 1.0
 """Weak prior for intervals: a logarithmic parameter is known to a factor e at least."""
 ROBUST_K = 3.0
+SWITCH_ROUNDS = (25, 25, 400)
+"""Evaluations each time that switches were moved."""
 AMBIENT_HALF_WIDTH_K = 1.0
 LARGEST_LOGARITHM = 50.0
 
@@ -82,7 +85,7 @@ def fit_heater(
         )
     fitted = _fit_all(data, seen, models or tuple(HEATER_MODELS), seed, progress)
     chosen, candidates, inflated = _select(fitted, data)
-    return _result(data, seen, fitted[chosen], candidates, inflated, power_W, temperatures_C)
+    return _result(fitted[chosen], seen, candidates, inflated, power_W, temperatures_C)
 
 
 def _fit_all(
@@ -96,22 +99,56 @@ def _fit_all(
     for name in names:
         heater_model(name)
     ordered = sorted(names, key=family.index)
-    fitted = []
+    fitted: list[_Fitted] = []
     for i, name in enumerate(ordered):
         if progress is not None:
             progress(heater_model(name).title, i / len(ordered))
-        fitted.append(_fit_one(data, seen, name, seed))
+        fitted.append(_fit_one(data, seen, name, seed, fitted[-1] if fitted else None))
+    fitted = _switched(fitted)
     if progress is not None:
         progress("fitted", 1.0)
     return fitted
 
 
-def _fit_one(data: HeaterData, seen: Coverage, name: str, seed: int) -> _Fitted:
+def _fit_one(
+    data: HeaterData, seen: Coverage, name: str, seed: int, smaller: _Fitted | None
+) -> _Fitted:
     model = heater_model(name)
     huber_K = ROBUST_K if data.spikes else math.inf
     problem = Problem(model, data, held_places(model, seen), huber_K)
-    points = [_shaken(start, seed, i) for i, start in enumerate(starts(model, data))]
-    solution = solve_best(problem, points)
+    known = _wrappable(smaller)
+    begun = starts(model, data, known)
+    points = [_shaken(start, seed, i) for i, start in enumerate(begun)]
+    # Starts that differ in the shell alone lie in one valley.
+    solution = solve_best(problem, points, RIVAL if known is None else 1.0)
+    return _finished(problem, solution)
+
+
+def _wrappable(smaller: _Fitted | None) -> dict[P, float] | None:
+    """What the two-node model has found, for one with a shell to start from."""
+    if smaller is None or P.EXCHANGE not in smaller.problem.model.places:
+        return None
+    vector = smaller.problem.vector(smaller.solution.values)
+    return {place: float(vector[place]) for place in smaller.problem.model.places}
+
+
+def _switched(fitted: list[_Fitted]) -> list[_Fitted]:
+    """All models again, on the times of switching that the best of them sees."""
+    for evaluations in SWITCH_ROUNDS:
+        best = min(fitted, key=lambda f: f.solution.cost)
+        data = with_switches_found(best.problem, best.solution.values, best.rms_K)
+        if data is None:
+            break
+        problems = [replace(f.problem, data=data) for f in fitted]
+        fitted = [
+            _finished(problem, problem.solve(f.solution.values, evaluations))
+            for problem, f in zip(problems, fitted, strict=True)
+        ]
+    return fitted
+
+
+def _finished(problem: Problem, solution: Solution) -> _Fitted:
+    data = problem.data
     traces = tuple(problem.trace(solution.values, i) for i in range(len(data.stretches)))
     return _Fitted(
         problem,
@@ -168,15 +205,14 @@ def _select(
 
 
 def _result(
-    data: HeaterData,
-    seen: Coverage,
     fitted: _Fitted,
+    seen: Coverage,
     candidates: tuple[Candidate, ...],
     inflated: float,
     power_W: float | None,
     temperatures_C: Sequence[float] | None,
 ) -> HeaterFit:
-    propagation = _propagation(fitted, inflated)
+    data, propagation = fitted.problem.data, _propagation(fitted, inflated)
     ambient_C = float(propagation.base[P.AMBIENT])
     rows = list(temperatures_C) if temperatures_C else default_temperatures(seen, ambient_C)
     top_C = math.floor((seen.seen_C[1] + 2.0) / 10.0) * 10.0
@@ -195,7 +231,7 @@ def _result(
         heating_rate=made.of("heating rate"),
         cooling_rate=made.of("cooling rate"),
         hold_duty=made.of("hold duty"),
-        combined_lag=_lag(made, propagation),
+        combined_lag=_lag(made, propagation, data.timing_doubt_s),
         load_per_flow=_load(made),
         rise_time=made.of("rise time"),
         settling_time=made.of("settling time"),
@@ -228,6 +264,7 @@ def _propagation(fitted: _Fitted, inflated: float) -> Propagation:
         ridge=rms_K**2 / scales**2 + np.diag(evaluation.prior)[:-1],
         rms_K=rms_K,
         inflation=inflated,
+        noise_K=problem.data.noise_K,
         free=np.array(
             [not _at_bound(u.parameter, v) for u, v in zip(problem.unknowns, values, strict=True)]
         ),
@@ -258,7 +295,7 @@ def _parameters(problem: Problem, propagation: Propagation) -> dict[str, Quantit
     def derived(vector: FloatArray) -> FloatArray:
         return vector[[int(place) for place in places]]
 
-    values, widths = propagation.widths(derived, np.full(len(places), SHARES_per_K["combined lag"]))
+    values, widths = propagation.widths(derived, np.full(len(places), SHARES_per_K["parameter"]))
     found = dict(zip(places, zip(values, widths, strict=True), strict=True))
     made = {}
     for place in problem.model.places:
@@ -306,10 +343,13 @@ def _ambient_gap(data: HeaterData) -> list[Unidentified]:
     return [Unidentified(AMBIENT.name, reason, "record step from cold, or give --ambient")]
 
 
-def _lag(made: Tables, propagation: Propagation) -> Quantity:
+def _lag(made: Tables, propagation: Propagation, doubt_s: float) -> Quantity:
+    """Sensor lag and dead time; when within an interval the board reports is part of its doubt."""
     stated = made.of("combined lag")
     if stated:
-        return stated[0].quantity
+        known = stated[0].quantity
+        width = math.hypot(known.half_width or math.nan, doubt_s)
+        return quantity(known.value, width, "s", "fitted")
     vector = propagation.base
     return Quantity(value=float(vector[P.LAG] + vector[P.DEAD]), unit="s", basis="fitted")
 

@@ -25,6 +25,12 @@ IDLE_DUTY = 0.02
 SPIKE_K = 4.0
 SPIKE_NOISES = 8.0
 ONSET_SAMPLES = 25
+BEND_SHARE, BEND_LIMIT = 0.68, 3.0
+"""Second differences count as noise up to 3 x what 68 % of them stay below."""
+SECOND_DIFFERENCE = 6.0
+"""Variance of the second difference of white noise over that of the noise, 1 + 4 + 1."""
+COMMANDED_DUTY = "commanded_duty"
+"""Setting of a run whose duty holds from its own time stamp on, as where a script set it."""
 
 
 @dataclass(frozen=True)
@@ -42,16 +48,20 @@ class Segment:
 class Stretch:
     """An unbroken part of a run, ready for the kernels; arrays have one entry per sample.
 
+    switch_s: when the inputs of a row took effect. sampled: the log shows the duty at its time
+    stamps only, so that it changed some time before; else the log's author commanded it then.
     fitted: index into the data's segments, -1 where a sample does not count (held out, spike,
     missing). held_out: likewise for the held-out segments. uniform: all parts began at start_C.
     """
 
     run_id: str
     time_s: FloatArray
+    switch_s: FloatArray
     temperature_C: FloatArray
     duty: FloatArray
     fan: FloatArray
     flow_mm3_per_s: FloatArray
+    sampled: bool
     fitted: IntArray
     held_out: IntArray
     weight: FloatArray
@@ -78,6 +88,21 @@ class HeaterData:
     def fitted_samples(self) -> int:
         """Samples that count in the fit."""
         return sum(int(np.count_nonzero(s.fitted >= 0)) for s in self.stretches)
+
+    @property
+    def timing_doubt_s(self) -> float:
+        """Half a sampling interval where the duty was sampled: its changes are not seen sooner."""
+        return 0.5 * self.interval_s if any(s.sampled for s in self.stretches) else 0.0
+
+    @property
+    def noise_K(self) -> float:
+        """Noise of the readings, from their second differences, the largest ones left out."""
+        bends = [np.diff(s.temperature_C[np.isfinite(s.temperature_C)], 2) for s in self.stretches]
+        size = np.abs(np.concatenate(bends)) if bends else np.zeros(0)
+        if not size.size:
+            return 0.0
+        usual = size[size <= BEND_LIMIT * max(float(np.quantile(size, BEND_SHARE)), 1e-12)]
+        return float(np.sqrt(np.mean(usual**2) / SECOND_DIFFERENCE))
 
     @property
     def interval_s(self) -> float:
@@ -143,6 +168,7 @@ def _stretches(
     spikes = _spikes(run.temperature_C)
     collector.spikes += int(np.count_nonzero(spikes & usable))
     given_C = ambient_C if ambient_C is not None else run.info.ambient_C
+    sampled = is_sampled(run) and duty_source is None
     made = []
     for part in _parts(run.time_s, np.isfinite(duty)):
         begin = part.start + int(np.argmax(usable[part]))
@@ -157,10 +183,12 @@ def _stretches(
             Stretch(
                 run_id=run.info.run_id,
                 time_s=np.ascontiguousarray(run.time_s[part]),
+                switch_s=switch_times(run.time_s[part], sampled=sampled),
                 temperature_C=np.ascontiguousarray(temperature_C),
                 duty=np.ascontiguousarray(duty[part]),
                 fan=np.ascontiguousarray(fan[part]),
                 flow_mm3_per_s=np.ascontiguousarray(flow[part]),
+                sampled=sampled,
                 fitted=fitted,
                 held_out=held_out,
                 weight=_weights(run.time_s[part], fitted, held_out),
@@ -170,6 +198,20 @@ def _stretches(
             )
         )
     return made
+
+
+def is_sampled(run: Run) -> bool:
+    """Whether the duty was read off a board's report, rather than commanded by the log's author."""
+    return not run.info.settings.get(COMMANDED_DUTY, False)
+
+
+def switch_times(time_s: FloatArray, *, sampled: bool) -> FloatArray:
+    """When each row's inputs took effect: on average half an interval before they were sampled."""
+    if not sampled:
+        return np.ascontiguousarray(time_s)
+    before = np.concatenate([time_s[:1], time_s[:-1]])
+    middle: FloatArray = 0.5 * (before + time_s)
+    return middle
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from hotbench.fitting.heater_starts import ASSUMED_AMBIENT_C
 from hotbench.fitting.heater_sums import Sums, walk_linear, walk_nodes
 from hotbench.fitting.heater_tangents import WIDTH
 from hotbench.fitting.least_squares import Normal, minimise
-from hotbench.models.heater import PARAMETERS, HeaterModel, blank_vector
+from hotbench.models.heater import PARAMETERS, START, HeaterModel, blank_vector
 from hotbench.models.heater_steps import P
 from hotbench.models.parameters import Parameter
 
@@ -107,20 +107,17 @@ class Problem:
     def _declared(self, place: P) -> Parameter:
         """The parameter's declaration, adapted to the sampling interval.
 
-        Readings cannot tell a lag shorter than half an interval from dead time. The logged duty
-        may have changed up to an interval before it was reported, half of one on average, so
-        that the dead time as the log shows it can be that much below 0.
+        Readings cannot tell a lag shorter than half an interval from dead time.
         """
-        declared, half_s = PARAMETERS[place], 0.5 * self.data.interval_s
-        if place is P.DEAD:
-            return replace(declared, low=-half_s)
+        declared = PARAMETERS[place]
         if place is not P.LAG:
             return declared
-        low = max(declared.low, half_s)
+        low = max(declared.low, 0.5 * self.data.interval_s)
         return replace(declared, low=low, default=max(declared.default, low))
 
     def _start_places(self) -> tuple[P, ...]:
-        return (P.NEAR_0, P.FAR_0) if P.EXCHANGE in self.model.places else (P.NEAR_0,)
+        nodes = ((P.NEAR_0, None), (P.FAR_0, P.EXCHANGE), (P.SHELL_0, P.SHELL_EXCHANGE))
+        return tuple(at for at, link in nodes if link is None or link in self.model.places)
 
     def vector(self, values: FloatArray, stretch: int | None = None) -> FloatArray:
         """The kernels' parameter vector at `values`, with the start of a stretch."""
@@ -134,7 +131,7 @@ class Problem:
             vector[P.AMBIENT] = ambient_C
         if stretch is not None:
             start_C = self.data.stretches[stretch].start_C
-            vector[[P.NEAR_0, P.FAR_0, P.SENSOR_0]] = start_C
+            vector[START] = start_C
         for unknown, value in zip(self.unknowns, values, strict=True):
             if unknown.stretch is None or unknown.stretch == stretch:
                 vector[unknown.place] = value
@@ -180,6 +177,18 @@ class Problem:
         _walk(walk, self.vector(values, stretch), part, part.fitted, math.inf, out=out)
         return out
 
+    def slopes(self, values: FloatArray, stretch: int) -> FloatArray:
+        """Derivatives of `trace` by the unknowns in the solver's coordinates; shape (n, d)."""
+        part = self.data.stretches[stretch]
+        rows = np.empty((len(part), WIDTH))
+        walk = walk_linear if self.model.linear else walk_nodes
+        _walk(walk, self.vector(values, stretch), part, part.fitted, math.inf, rows=rows)
+        made = np.zeros((len(part), len(self.unknowns)))
+        for k, unknown in enumerate(self.unknowns):
+            if unknown.stretch in (None, stretch):
+                made[:, k] = rows[:, unknown.place] * unknown.parameter.slope(values[k])
+        return made
+
     def solve(self, start: FloatArray, evaluations: int = EVALUATIONS) -> Solution:
         """Least squares from one point, within the parameters' bounds."""
         bounds = [
@@ -217,7 +226,7 @@ class Problem:
 
 def _start_parameter(stretch: Stretch, place: P, number: int) -> Parameter:
     start_C = stretch.start_C
-    name = f"{'near' if place is P.NEAR_0 else 'far'}_start_{number}_C"
+    name = f"{place.name.lower()}_{number}_C"
     low, high = start_C - START_RANGE_K, start_C + START_RANGE_K
     return Parameter(name, "°C", low, high, start_C, "state before the record", logarithmic=False)
 
@@ -236,6 +245,7 @@ def _walk(
     walk(  # type: ignore[operator]
         vector,
         stretch.time_s,
+        stretch.switch_s,
         stretch.temperature_C,
         stretch.duty,
         stretch.fan,
@@ -250,18 +260,15 @@ def _walk(
     )
 
 
-def solve_best(problem: Problem, starts: Sequence[dict[P, float]]) -> Solution:
+def solve_best(
+    problem: Problem, starts: Sequence[dict[P, float]], rival: float = RIVAL
+) -> Solution:
     """Best of several starts: all run a little, then the best and its near rivals to the end."""
-    points = [problem.point(start) for start in starts]
-    heats = [problem.solve(point, FIRST_HEAT) for point in points]
-    best = min(heats, key=lambda heat: heat.cost)
-    finals = [
-        heat if heat.converged else problem.solve(heat.values)
-        for heat in heats
-        if heat is best or (not heat.converged and heat.cost < RIVAL * best.cost)
-    ]
-    won = min(finals, key=lambda final: final.cost)
-    spent = sum(heat.evaluations for heat in heats) + sum(
-        final.evaluations for final in finals if not any(final is heat for heat in heats)
-    )
-    return replace(won, evaluations=spent)
+    heats = [problem.solve(problem.point(start), FIRST_HEAT) for start in starts]
+    limit = rival * min(heat.cost for heat in heats)
+    further = [heat for heat in heats if heat.cost <= limit]
+    finals = [heat if heat.converged else problem.solve(heat.values) for heat in further]
+    spent = sum(heat.evaluations for heat in heats)
+    for heat, final in zip(further, finals, strict=True):
+        spent += 0 if final is heat else final.evaluations
+    return replace(min(finals, key=lambda final: final.cost), evaluations=spent)

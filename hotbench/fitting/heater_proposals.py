@@ -11,7 +11,7 @@ from hotbench.fitting.heater_result import GRADIENT_STEP, Propagation
 from hotbench.fitting.heater_sums import walk_linear, walk_nodes
 from hotbench.fitting.heater_tangents import WIDTH
 from hotbench.fitting.next_test import NextTest, Proposal, rank
-from hotbench.models.heater import PARAMETERS, HeaterModel, hold_rises
+from hotbench.models.heater import PARAMETERS, START, HeaterModel, hold_of
 from hotbench.models.heater_steps import P
 from hotbench.models.rates import Figure, crossings_s, figure_values
 
@@ -183,7 +183,7 @@ def _course(
     flow_last: float = 0.0,
 ) -> _Course:
     """Inputs from (seconds, duty) parts; duty None holds. Fan and flow act in the last part."""
-    hold = min(max(hold_rises(base, hold_C - base[P.AMBIENT])[1], 0.0), 1.0)
+    hold = min(max(hold_of(base, hold_C - base[P.AMBIENT]).duty, 0.0), 1.0)
     counts = [max(round(seconds / READING_s), 2) for seconds, _ in parts]
     levels = [hold if duty is None else duty for _, duty in parts]
     last = np.repeat(np.arange(len(parts)) == len(parts) - 1, counts)
@@ -202,10 +202,11 @@ def _proposal(
     time_s = READING_s * np.arange(count, dtype=np.float64)
     rows = np.zeros((count, WIDTH))
     vector = base.copy()
-    vector[[P.NEAR_0, P.FAR_0, P.SENSOR_0]] = vector[P.AMBIENT]
+    vector[START] = vector[P.AMBIENT]
     walk = walk_linear if model.linear else walk_nodes
     walk(
         vector,
+        time_s,
         time_s,
         np.zeros(count),
         course.duty,

@@ -1,5 +1,6 @@
 """Starting values of a heater fit, read off the data."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,10 @@ LEAST_RISE_K = 10.0
 ASSUMED_AMBIENT_C = 25.0
 NODE_SHAPES = ((2.0, 1.0), (0.3, 0.5), (6.0, 2.0))
 """Starts of the node models: exchange in units of the heating time's inverse, capacity ratio."""
+
+
+SHELL_SHAPES = ((0.1, 2.0), (0.5, 5.0), (0.5, 1.5))
+"""Starts of the shell: exchange as a share of the far node's, capacity ratio."""
 
 
 @dataclass(frozen=True)
@@ -50,14 +55,33 @@ def rough(data: HeaterData) -> Rough:
     )
 
 
-def starts(model: HeaterModel, data: HeaterData) -> list[dict[P, float]]:
-    """At least three starting points, within bounds, that differ in lag and in node shape."""
+def starts(
+    model: HeaterModel, data: HeaterData, smaller: Mapping[P, float] | None = None
+) -> list[dict[P, float]]:
+    """At least three starting points, within bounds, that differ in lag and in node shape.
+
+    smaller: what a model without the shell has found; the shell is then all that differs.
+    """
+    if smaller is not None and P.SHELL_EXCHANGE in model.places:
+        return [_wrapped(model, smaller, share, ratio) for share, ratio in SHELL_SHAPES]
     guess = rough(data)
     pace = guess.heating / FULL_RISE_K + guess.loss
     return [
         _start(model, guess, share, exchange * pace, ratio)
         for share, (exchange, ratio) in zip((0.7, 0.35, 0.9), NODE_SHAPES, strict=True)
     ]
+
+
+def _wrapped(
+    model: HeaterModel, smaller: Mapping[P, float], share: float, ratio: float
+) -> dict[P, float]:
+    values = {
+        **smaller,
+        P.SHELL_EXCHANGE: share * smaller[P.EXCHANGE],
+        P.SHELL_RATIO: ratio,
+        P.SHELL_LOSS: smaller[P.LOSS],
+    }
+    return {place: PARAMETERS[place].clipped(values[place]) for place in model.places}
 
 
 def _start(
@@ -78,6 +102,9 @@ def _start(
         P.DEAD: (1.0 - lag_share) * guess.lag_s if P.LAG in model.places else guess.lag_s,
         P.LOAD: PARAMETERS[P.LOAD].default,
         P.FAR_LOSS: PARAMETERS[P.FAR_LOSS].default,
+        P.SHELL_EXCHANGE: 0.3 * exchange,
+        P.SHELL_RATIO: PARAMETERS[P.SHELL_RATIO].default,
+        P.SHELL_LOSS: guess.loss,
     }
     return {place: PARAMETERS[place].clipped(values[place]) for place in model.places}
 

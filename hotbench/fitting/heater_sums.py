@@ -17,6 +17,7 @@ from hotbench.fitting.heater_tangents import (
     rate_and_target,
     start_tangents,
     tangent_stride,
+    width_of,
 )
 from hotbench.models.heater_steps import P, fan_effect, fastest_rate, substeps
 from hotbench.models.heater_traces import hermite
@@ -140,7 +141,7 @@ def _between(
     t = 1.0 - s
     w0, w1 = (1.0 + 2.0 * s) * t * t, s * s * (3.0 - 2.0 * s)
     v0, v1 = s * t * t * h * keep, -s * s * t * h * keep
-    for j in range(WIDTH):
+    for j in range(width_of(p)):
         rows[i, j] = (w0 - v0) * s0[2, j] + v0 * s0[0, j] + (w1 - v1) * s1[2, j] + v1 * s1[0, j]
     rows[i, P.LAG] -= v0 * begin + v1 * end
     rows[i, P.AMBIENT] += 1.0
@@ -164,7 +165,7 @@ def _changed(duty: FloatArray, fan: FloatArray, flow: FloatArray, k: int) -> boo
 
 @njit(cache=True)
 def _merged(
-    time_s: FloatArray,
+    switch_s: FloatArray,
     duty: FloatArray,
     fan: FloatArray,
     flow: FloatArray,
@@ -174,8 +175,8 @@ def _merged(
     """Where the next step may end: inputs stay the same until there, and the step is short."""
     upto = k + 1
     while (
-        upto + 1 < time_s.size
-        and time_s[upto + 1] - time_s[k] <= longest_s
+        upto + 1 < switch_s.size
+        and switch_s[upto + 1] - switch_s[k] <= longest_s
         and not _changed(duty, fan, flow, upto)
     ):
         upto += 1
@@ -185,8 +186,8 @@ def _merged(
 @njit(cache=True)
 def _forget(s: FloatArray) -> None:
     """Drop what is left of the start once it is nothing: denormal numbers are slow."""
-    for i in range(3):
-        for j in range(P.NEAR_0, P.FAR_0 + 1):
+    for i in range(4):
+        for j in (P.NEAR_0, P.FAR_0, P.SHELL_0):
             if abs(s[i, j]) < NOTHING:
                 s[i, j] = 0.0
 
@@ -195,7 +196,8 @@ def _forget(s: FloatArray) -> None:
 def _start(p: FloatArray, s: FloatArray) -> FloatArray:
     """Starting rises; their tangents go to s."""
     start_tangents(s)
-    rises: FloatArray = np.array([p[P.NEAR_0], p[P.FAR_0], p[P.SENSOR_0]]) - p[P.AMBIENT]
+    rises = np.array([p[P.NEAR_0], p[P.FAR_0], p[P.SENSOR_0], p[P.SHELL_0]])
+    rises -= p[P.AMBIENT]
     return rises
 
 
@@ -203,6 +205,7 @@ def _start(p: FloatArray, s: FloatArray) -> FloatArray:
 def walk_nodes(
     p: FloatArray,
     time_s: FloatArray,
+    switch_s: FloatArray,
     log_C: FloatArray,
     duty: FloatArray,
     fan: FloatArray,
@@ -217,34 +220,37 @@ def walk_nodes(
 ) -> None:
     """Walk the node models over a log; empty output arrays are skipped; segment -1 is left out.
 
-    Inputs hold from their time stamp to the next; readings see the sensor a dead time earlier.
+    A row's inputs hold from its switch_s to the next row's; readings at time_s see the sensor a
+    dead time earlier.
     """
-    n, s = time_s.size, np.empty((3, WIDTH))
+    n, s = time_s.size, np.empty((4, WIDTH))
     x = _start(p, s)
-    rates, at = np.empty((4, 3, WIDTH)), np.empty((3, WIDTH))
+    rates, at = np.empty((4, 4, WIDTH)), np.empty((4, WIDTH))
     x0, s0 = x.copy(), s.copy()
     values, rows = np.zeros(BLOCK), np.zeros((BLOCK, WIDTH + 1))
     done, first, k, phi, log_fan = 0, 0, 0, 0.0, 0.0
     longest_s = MERGED_STEP / fastest_rate(p)
     while k < n:
-        upto = _merged(time_s, duty, fan, flow, k, longest_s)
+        upto = _merged(switch_s, duty, fan, flow, k, longest_s)
         last = k + 1 == n
-        span = 1.0 if last else time_s[upto] - time_s[k]
-        steps = 1 if last else substeps(p, span)
+        until_s = max(time_s[k] - p[P.DEAD], switch_s[k] + NOTHING) if last else switch_s[upto]
+        span = until_s - switch_s[k]
+        steps = substeps(p, span)
         h = span / steps
         if k == 0 or fan[k] != fan[k - 1]:
             phi, log_fan = fan_effect(fan[k], p[P.EXPONENT]), _log_fan(fan[k])
         for step in range(steps):
-            begun = time_s[k] + step * h
+            begun = switch_s[k] + step * h
             if h <= 0.0:
                 continue
             x0[:] = x
             s0[:] = s
             tangent_stride(p, x, s, h, duty[k], phi, log_fan, flow[k], rates, at)
-            while done < n and (last or time_s[done] - p[P.DEAD] <= begun + h):
+            rest = last and step + 1 == steps
+            while done < n and (rest or time_s[done] - p[P.DEAD] <= begun + h):
                 share = min(max((time_s[done] - p[P.DEAD] - begun) / h, 0.0), 1.0)
                 values[done - first] = _between(p, share, h, x0, s0, x, s, rows, done - first)
-                if time_s[done] - p[P.DEAD] < time_s[0]:
+                if time_s[done] - p[P.DEAD] < switch_s[0]:
                     rows[done - first, P.DEAD] = 0.0
                 done += 1
                 if done - first == BLOCK or done == n:
@@ -271,6 +277,7 @@ def walk_nodes(
 def walk_linear(
     p: FloatArray,
     time_s: FloatArray,
+    switch_s: FloatArray,
     log_C: FloatArray,
     duty: FloatArray,
     fan: FloatArray,
@@ -284,7 +291,7 @@ def walk_linear(
     tally: FloatArray,
 ) -> None:
     """As `walk_nodes` for the first and second order models, exact."""
-    n, s = time_s.size, np.empty((3, WIDTH))
+    n, s = time_s.size, np.empty((4, WIDTH))
     x = _start(p, s)
     if p[P.LAG] <= 0.0:
         x[2] = x[0]
@@ -298,8 +305,8 @@ def walk_linear(
         if k == 0 or _changed(duty, fan, flow, k):
             phi = fan_effect(fan[k], p[P.EXPONENT])
             rate, target = rate_and_target(p, duty[k], phi, _log_fan(fan[k]), flow[k], weights)
-        while done < n and (last or time_s[done] - p[P.DEAD] <= time_s[k + 1]):
-            d = max(time_s[done] - p[P.DEAD] - time_s[k], 0.0)
+        while done < n and (last or time_s[done] - p[P.DEAD] <= switch_s[k + 1]):
+            d = max(time_s[done] - p[P.DEAD] - switch_s[k], 0.0)
             slope = linear_tangents(p, x, s, d, rate, target, weights, x1, s1)
             i = done - first
             for j in range(WIDTH):
@@ -326,7 +333,7 @@ def walk_linear(
                 first = done
                 _forget(s)
         if not last:
-            d = time_s[k + 1] - time_s[k]
+            d = switch_s[k + 1] - switch_s[k]
             linear_tangents(p, x, s, d, rate, target, weights, x1, s1)
             x[:] = x1
             s[:] = s1

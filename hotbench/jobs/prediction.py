@@ -8,7 +8,7 @@ from numba import njit
 
 from hotbench.core.arrays import FloatArray
 from hotbench.jobs.limits import ControlFacts, HeaterFacts, Limits
-from hotbench.models.heater import heater_model, hold_rises
+from hotbench.models.heater import heater_model, hold_of
 from hotbench.models.heater_steps import P, fan_effect, linear_step, stride, substeps
 from hotbench.models.melt import exit_temperature_C
 
@@ -104,7 +104,7 @@ def predict(
     inputs = (bin_s, np.nan_to_num(set_C) - ambient_C, flow_mm3_per_s, fan)
 
     def run(p: FloatArray, c: ControlFacts) -> tuple[FloatArray, FloatArray]:
-        start = np.zeros(4) if start_C is None else _settled(p, start_C - ambient_C, float(fan[0]))
+        start = np.zeros(5) if start_C is None else _settled(p, start_C - ambient_C, float(fan[0]))
         return run_loop(p, model.linear, np.array([c.Kp, c.Ki, c.Kd]), *inputs, start)
 
     rise, duty = run(vector, gains)
@@ -125,9 +125,9 @@ def predict(
 
 
 def _settled(vector: FloatArray, rise_K: float, fan: float) -> FloatArray:
-    """Near, far and sensor rise, and the controller's integral, in a steady hold."""
-    far_K, duty = hold_rises(vector, rise_K, fan)
-    return np.array([rise_K, far_K, rise_K, duty])
+    """Rises of the nodes, and the controller's integral, in a steady hold."""
+    hold = hold_of(vector, rise_K, fan)
+    return np.array([rise_K, hold.far_K, rise_K, hold.shell_K, hold.duty])
 
 
 def _exit_C(limits: Limits, wall_C: FloatArray, flow: FloatArray) -> FloatArray:
@@ -166,16 +166,16 @@ def run_loop(
 ) -> tuple[FloatArray, FloatArray]:
     """Delayed sensor rise over ambient at every bin's end, K, and mean duty; shapes (m,).
 
-    gains: Kp, Ki, Kd, the derivative on the measurement. start: rise of near node, far node and
-    sensor, K, and the controller's integral.
+    gains: Kp, Ki, Kd, the derivative on the measurement. start: rises of
+    near node, far node, sensor and shell, K, and the controller's integral.
     """
     count = max(1, math.ceil(bin_s / CONTROL_S))
     h = bin_s / count
     parts = substeps(vector, h)
     late = min(round(vector[P.DEAD] / h), _DELAY_SLOTS - 1)
     line = np.full(late + 1, start[2])
-    node = start[:3].copy()
-    memory = np.array([start[3], h])
+    node = start[:4].copy()
+    memory = np.array([start[4], h])
     rise, duty = np.empty(set_K.size), np.zeros(set_K.size)
     place, before = 0, start[2]
     for i in range(set_K.size):

@@ -187,7 +187,7 @@ def _hold(vector: FloatArray, temperature_C: float, fan: float) -> FloatArray:
 
 
 def _rises(vector: FloatArray, state: HeaterState) -> FloatArray:
-    rises: FloatArray = np.array([state.near_C, state.far_C, state.sensor_C]) - vector[P.AMBIENT]
+    rises: FloatArray = state.temperatures_C - vector[P.AMBIENT]
     return rises
 
 
@@ -200,7 +200,7 @@ def _cross(vector: FloatArray, state: FloatArray, fan: float, duty: float, level
 
 
 def _rested(vector: FloatArray, state: FloatArray, spec: DipSpec) -> FloatArray:
-    """Near node and sensor at the lower temperature, far node relaxed towards its hold."""
+    """Near node and sensor at the lower temperature, far node and shell relaxed towards theirs."""
     low = _hold(vector, spec.to_C, spec.fan)
     if vector[P.EXCHANGE] > 0.0:
         phi = fan_effect(spec.fan, vector[P.EXPONENT])
@@ -208,4 +208,8 @@ def _rested(vector: FloatArray, state: FloatArray, spec: DipSpec) -> FloatArray:
         shed = still * (1.0 + 2.0 * vector[P.GROWTH] * low[1]) + vector[P.FAR_FAN] * phi
         rate = vector[P.RATIO] * vector[P.EXCHANGE] + shed
         low[1] += (state[1] - low[1]) * np.exp(-rate * spec.rest_s)
+    if vector[P.SHELL_EXCHANGE] > 0.0:
+        shed = vector[P.SHELL_LOSS] * (1.0 + 2.0 * vector[P.GROWTH] * low[3])
+        rate = vector[P.SHELL_RATIO] * vector[P.SHELL_EXCHANGE] + shed
+        low[3] += (state[3] - low[3]) * np.exp(-rate * spec.rest_s)
     return low

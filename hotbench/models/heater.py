@@ -1,11 +1,13 @@
 """Heater models: one registry, simulated exactly on logged inputs.
 
-With x = T - ambient, near node 1 (heater and sensor's surroundings) and far node 2:
-  x1' = b u (1 - c x1) - x1 (a (1 + q |x1|) + af1 f^m + l Q) - g (x1 - x2)
+With x = T - ambient, near node 1 (heater and sensor's surroundings), far node 2 and shell 3:
+  x1' = b u (1 - c x1) - x1 (a (1 + q |x1|) + af1 f^m + l Q) - g (x1 - x2) - g3 (x1 - x3)
   x2' = r g (x1 - x2) - x2 (d a (1 + q |x2|) + af2 f^m)
+  x3' = r3 g3 (x1 - x3) - x3 a3 (1 + q |x3|)
   y'  = (x1 - y) / tau,   measured(t) = ambient + y(t - theta)
 u duty and f fan speed as fractions, Q flow in mm3/s, d the far node's loss over the near node's
-(1 in the models without that term). All in K/s, because only power over heat capacity shows in a
+(1 in the models without that term). The shell is the insulation, which the fan does not reach.
+All in K/s, because only power over heat capacity shows in a
 temperature record. The lower orders are the same equations with terms left out; first and second
 order are linear and propagated exactly.
 """
@@ -56,12 +58,20 @@ PARAMETERS: dict[P, Parameter] = {
     ),
     P.LOAD: Parameter("load_per_mm3", "1/mm3", 1e-8, 0.1, 1e-4, "enthalpy of the filament"),
     P.FAR_LOSS: Parameter("far_loss_ratio", "", 0.02, 50.0, 1.0, _BALANCE),
+    P.SHELL_EXCHANGE: Parameter("shell_exchange_per_s", "1/s", 1e-4, 5.0, 5e-3, _BALANCE),
+    P.SHELL_RATIO: Parameter("shell_capacity_ratio", "", 1.0, 100.0, 5.0, _BALANCE),
+    P.SHELL_LOSS: Parameter("shell_loss_per_s", "1/s", 1e-6, 1.0, 4e-3, _BALANCE),
 }
 """Every parameter the family knows, by its place in the kernels' vector."""
 
 _FAN = (P.FAN, P.EXPONENT)
 _LINEAR = (P.HEATING, P.LOSS, *_FAN, P.DEAD, P.LOAD)
 _ONE = (P.HEATING, P.FALLOFF, P.LOSS, P.GROWTH, *_FAN, P.LAG, P.DEAD, P.LOAD)
+_TWO = (*_ONE, P.EXCHANGE, P.RATIO, P.FAR_FAN, P.FAR_LOSS)
+
+
+START = [P.NEAR_0, P.FAR_0, P.SENSOR_0, P.SHELL_0]
+"""Places of the starting temperatures, in the order of `heater_steps.Node`."""
 
 
 def blank_vector() -> FloatArray:
@@ -98,23 +108,28 @@ class HeaterModel:
             vector[place] = full[PARAMETERS[place].name]
         vector[P.AMBIENT] = ambient_C
         state = start or HeaterState.uniform(ambient_C)
-        vector[P.NEAR_0], vector[P.FAR_0] = state.near_C, state.far_C
-        vector[P.SENSOR_0] = state.sensor_C
+        vector[START] = state.temperatures_C
         return vector
 
 
 @dataclass(frozen=True, slots=True)
 class HeaterState:
-    """Temperatures of the near node, the far node and the sensor, C."""
+    """Temperatures of the near node, the far node, the sensor and the shell, C."""
 
     near_C: float
     far_C: float
     sensor_C: float
+    shell_C: float
 
     @classmethod
     def uniform(cls, temperature_C: float) -> "HeaterState":
         """Everything at one temperature, as before a cold start."""
-        return cls(temperature_C, temperature_C, temperature_C)
+        return cls(temperature_C, temperature_C, temperature_C, temperature_C)
+
+    @property
+    def temperatures_C(self) -> FloatArray:
+        """In the order of `heater_steps.Node`, as the kernels take them; shape (4,)."""
+        return np.array([self.near_C, self.far_C, self.sensor_C, self.shell_C])
 
 
 @dataclass(frozen=True)
@@ -135,7 +150,13 @@ HEATER_MODELS: dict[str, HeaterModel] = {
         HeaterModel(
             "two-node",
             "two nodes, temperature-dependent power, a loss each (2N+c)",
-            (*_ONE, P.EXCHANGE, P.RATIO, P.FAR_FAN, P.FAR_LOSS),
+            _TWO,
+            linear=False,
+        ),
+        HeaterModel(
+            "three-node",
+            "two nodes and a shell of insulation (2N+c and shell)",
+            (*_TWO, P.SHELL_EXCHANGE, P.SHELL_RATIO, P.SHELL_LOSS),
             linear=False,
         ),
     )
@@ -159,12 +180,15 @@ def simulate(
     flow_mm3_per_s: FloatArray,
     ambient_C: float,
     start: HeaterState | None = None,
+    *,
+    lead_s: float = 0.0,
 ) -> Trace:
-    """What the log would show: inputs hold from each time stamp to the next.
+    """What the log would show: inputs hold from lead_s before a time stamp to that of the next.
 
     time_s, duty, fan, flow_mm3_per_s: shape (n,), time not decreasing; start None: cold, all at
-    ambient. Parameters not given take their declared defaults. Errors: BadInput on unknown
-    names, on unequal shapes and on inputs that are not finite.
+    ambient. lead_s: 0 where the time stamps are those of the inputs; half the interval where the
+    inputs were only sampled then. Parameters not given take their declared defaults. Errors:
+    BadInput on unknown names, on unequal shapes and on inputs that are not finite.
     """
     model = heater_model(model_name)
     inputs = [
@@ -172,6 +196,7 @@ def simulate(
     ]
     _check_inputs(inputs)
     vector = model.vector(parameters, ambient_C, start)
+    vector[P.DEAD] -= lead_s
     rises = trace_vector(model, vector, *inputs)
     return Trace(*(ambient_C + rises[row] for row in (2, 0, 1)))
 
@@ -203,26 +228,45 @@ def _check_inputs(inputs: list[FloatArray]) -> None:
         raise BadInput("time must not decrease", where="heater simulation")
 
 
-def hold_rises(vector: FloatArray, rise_K: float, fan: float = 0.0) -> tuple[float, float]:
-    """Far node's rise, K, and the duty, in the steady hold with the sensor at `rise_K`.
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A steady hold: rises of the far node and the shell above ambient, K, and the duty."""
 
-    The far balance r g (x1 - x2) = x2 (d a (1 + q |x2|) + af2 f^m) is a quadratic in x2.
+    far_K: float
+    shell_K: float
+    duty: float
+
+
+def hold_of(vector: FloatArray, rise_K: float, fan: float = 0.0) -> Hold:
+    """The steady hold with near node and sensor at `rise_K`.
+
+    A side node's balance k (x1 - x) = x (s (1 + q |x|) + f) is a quadratic in x.
     """
-    phi = fan_effect(fan, vector[P.EXPONENT])
-    supply = vector[P.RATIO] * vector[P.EXCHANGE]
+    phi, growth = fan_effect(fan, vector[P.EXPONENT]), vector[P.GROWTH]
     still = vector[P.LOSS] * vector[P.FAR_LOSS]
-    linear = supply + still + vector[P.FAR_FAN] * phi
-    square = still * vector[P.GROWTH]
-    size = abs(rise_K)
-    far = 2.0 * supply * size / (linear + np.sqrt(linear**2 + 4.0 * square * supply * size))
-    far = float(np.copysign(far, rise_K))
-    shed = vector[P.LOSS] * (1.0 + vector[P.GROWTH] * size) + vector[P.FAN] * phi
-    need = shed * rise_K + vector[P.EXCHANGE] * (rise_K - far)
-    return far, float(need / (vector[P.HEATING] * (1.0 - vector[P.FALLOFF] * rise_K)))
+    supply = vector[P.RATIO] * vector[P.EXCHANGE]
+    far_K = _side_rise(supply, still, vector[P.FAR_FAN] * phi, growth, rise_K)
+    wrap = vector[P.SHELL_RATIO] * vector[P.SHELL_EXCHANGE]
+    shell_K = _side_rise(wrap, vector[P.SHELL_LOSS], 0.0, growth, rise_K)
+    shed = vector[P.LOSS] * (1.0 + growth * abs(rise_K)) + vector[P.FAN] * phi
+    need = shed * rise_K + vector[P.EXCHANGE] * (rise_K - far_K)
+    need += vector[P.SHELL_EXCHANGE] * (rise_K - shell_K)
+    power = vector[P.HEATING] * (1.0 - vector[P.FALLOFF] * rise_K)
+    return Hold(far_K, shell_K, float(need / power))
+
+
+def _side_rise(supply: float, still: float, forced: float, growth: float, rise_K: float) -> float:
+    """Rise x of a side node: supply (near - x) = x (still (1 + growth x) + forced), 1/s."""
+    size, linear = abs(rise_K), supply + still + forced
+    if linear == 0.0:
+        return rise_K
+    root = np.sqrt(linear**2 + 4.0 * still * growth * supply * size)
+    return float(np.copysign(2.0 * supply * size / (linear + root), rise_K))
 
 
 def hold_state(vector: FloatArray, temperature_C: float, fan: float = 0.0) -> HeaterState:
     """The steady state with the sensor held at `temperature_C`."""
     ambient_C = float(vector[P.AMBIENT])
-    far, _ = hold_rises(vector, temperature_C - ambient_C, fan)
-    return HeaterState(temperature_C, ambient_C + far, temperature_C)
+    hold = hold_of(vector, temperature_C - ambient_C, fan)
+    far_C, shell_C = ambient_C + hold.far_K, ambient_C + hold.shell_K
+    return HeaterState(temperature_C, far_C, temperature_C, shell_C)

@@ -33,7 +33,20 @@ class P(IntEnum):
     AMBIENT = 13  # C
     NEAR_0 = 14  # C, start of the near node
     FAR_0 = 15  # C
-    SENSOR_0 = 16  # C, given, never fitted
+    SHELL_EXCHANGE = 16  # g3, 1/s, between the near node and what wraps it; 0: no shell
+    SHELL_RATIO = 17  # r3, capacity of the near node over that of the shell
+    SHELL_LOSS = 18  # a3, 1/s
+    SHELL_0 = 19  # C
+    SENSOR_0 = 20  # C, given, never fitted
+
+
+class Node(IntEnum):
+    """Places in the state that every kernel moves: rises above ambient, K."""
+
+    NEAR = 0
+    FAR = 1
+    SENSOR = 2
+    SHELL = 3
 
 
 @njit(cache=True, error_model="numpy")
@@ -43,11 +56,14 @@ def fan_effect(fan: float, exponent: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
-def near_rate(p: FloatArray, near: float, far: float, u: float, phi: float, flow: float) -> float:
+def near_rate(
+    p: FloatArray, near: float, far: float, shell: float, u: float, phi: float, flow: float
+) -> float:
     """Rate of the near node, K/s; temperatures as rises above ambient."""
     heat = p[P.HEATING] * u * (1.0 - p[P.FALLOFF] * near)
     shed = p[P.LOSS] * (1.0 + p[P.GROWTH] * abs(near)) + p[P.FAN] * phi + p[P.LOAD] * flow
-    rate: float = heat - shed * near - p[P.EXCHANGE] * (near - far)
+    passed = p[P.EXCHANGE] * (near - far) + p[P.SHELL_EXCHANGE] * (near - shell)
+    rate: float = heat - shed * near - passed
     return rate
 
 
@@ -61,11 +77,20 @@ def far_rate(p: FloatArray, near: float, far: float, phi: float) -> float:
 
 
 @njit(cache=True, error_model="numpy")
+def shell_rate(p: FloatArray, near: float, shell: float) -> float:
+    """Rate of the shell, K/s; the fan does not reach it."""
+    shed = p[P.SHELL_LOSS] * (1.0 + p[P.GROWTH] * abs(shell))
+    rate: float = p[P.SHELL_RATIO] * p[P.SHELL_EXCHANGE] * (near - shell) - shed * shell
+    return rate
+
+
+@njit(cache=True, error_model="numpy")
 def fastest_rate(p: FloatArray) -> float:
     """Upper estimate of the fastest rate of the models, 1/s, with all losses at work."""
     loss = p[P.LOSS] * max(1.0, p[P.FAR_LOSS])
     nodes = p[P.EXCHANGE] * (1.0 + p[P.RATIO]) + loss * (1.0 + 2 * p[P.GROWTH] * HOTTEST_K)
     nodes += p[P.FAN] + abs(p[P.HEATING] * p[P.FALLOFF])
+    nodes += p[P.SHELL_EXCHANGE] * (1.0 + p[P.SHELL_RATIO]) + p[P.SHELL_LOSS]
     lag = 1.0 / p[P.LAG] if p[P.LAG] > LEAST_LAG_s else 0.0
     rate: float = max(nodes, lag)
     return rate
@@ -79,35 +104,41 @@ def substeps(p: FloatArray, duration_s: float) -> int:
 
 @njit(cache=True, error_model="numpy")
 def stride(p: FloatArray, state: FloatArray, h: float, u: float, phi: float, flow: float) -> None:
-    """One classical Runge-Kutta step of (near, far, sensor) rises, in place."""
-    near, far, sensor = state[0], state[1], state[2]
+    """One classical Runge-Kutta step of the rises of `Node`, in place."""
+    near, far, sensor, shell = state[0], state[1], state[2], state[3]
     lagging = p[P.LAG] > LEAST_LAG_s
     keep = 1.0 / p[P.LAG] if lagging else 0.0
-    n1 = near_rate(p, near, far, u, phi, flow)
+    half = 0.5 * h
+    n1 = near_rate(p, near, far, shell, u, phi, flow)
     f1 = far_rate(p, near, far, phi)
+    w1 = shell_rate(p, near, shell)
     s1 = (near - sensor) * keep
-    near_b, far_b = near + 0.5 * h * n1, far + 0.5 * h * f1
-    n2 = near_rate(p, near_b, far_b, u, phi, flow)
+    near_b, far_b, shell_b = near + half * n1, far + half * f1, shell + half * w1
+    n2 = near_rate(p, near_b, far_b, shell_b, u, phi, flow)
     f2 = far_rate(p, near_b, far_b, phi)
-    s2 = (near_b - sensor - 0.5 * h * s1) * keep
-    near_c, far_c = near + 0.5 * h * n2, far + 0.5 * h * f2
-    n3 = near_rate(p, near_c, far_c, u, phi, flow)
+    w2 = shell_rate(p, near_b, shell_b)
+    s2 = (near_b - sensor - half * s1) * keep
+    near_c, far_c, shell_c = near + half * n2, far + half * f2, shell + half * w2
+    n3 = near_rate(p, near_c, far_c, shell_c, u, phi, flow)
     f3 = far_rate(p, near_c, far_c, phi)
-    s3 = (near_c - sensor - 0.5 * h * s2) * keep
-    near_d, far_d = near + h * n3, far + h * f3
-    n4 = near_rate(p, near_d, far_d, u, phi, flow)
+    w3 = shell_rate(p, near_c, shell_c)
+    s3 = (near_c - sensor - half * s2) * keep
+    near_d, far_d, shell_d = near + h * n3, far + h * f3, shell + h * w3
+    n4 = near_rate(p, near_d, far_d, shell_d, u, phi, flow)
     f4 = far_rate(p, near_d, far_d, phi)
+    w4 = shell_rate(p, near_d, shell_d)
     s4 = (near_d - sensor - h * s3) * keep
     state[0] = near + h / 6.0 * (n1 + 2.0 * n2 + 2.0 * n3 + n4)
     state[1] = far + h / 6.0 * (f1 + 2.0 * f2 + 2.0 * f3 + f4)
     state[2] = sensor + h / 6.0 * (s1 + 2.0 * s2 + 2.0 * s3 + s4) if lagging else state[0]
+    state[3] = shell + h / 6.0 * (w1 + 2.0 * w2 + 2.0 * w3 + w4)
 
 
 @njit(cache=True, error_model="numpy")
 def advance(
     p: FloatArray, state: FloatArray, duration_s: float, duty: float, fan: float, flow: float
 ) -> None:
-    """Advance (near, far, sensor) rises above ambient, K, in place; inputs stay constant."""
+    """Advance the rises of `Node` above ambient, K, in place; inputs stay constant."""
     count = substeps(p, duration_s)
     phi = fan_effect(fan, p[P.EXPONENT])
     for _ in range(count):

@@ -36,7 +36,7 @@ def trace_nodes(
     """
     n = time_s.size
     rises = np.empty((3, n))
-    state = np.array([p[P.NEAR_0], p[P.FAR_0], p[P.SENSOR_0]]) - p[P.AMBIENT]
+    state = np.array([p[P.NEAR_0], p[P.FAR_0], p[P.SENSOR_0], p[P.SHELL_0]]) - p[P.AMBIENT]
     before = state.copy()
     out = 0
     for k in range(n):

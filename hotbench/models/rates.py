@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from hotbench.core.arrays import FloatArray
-from hotbench.models.heater import HeaterState, hold_rises, hold_state
+from hotbench.models.heater import HeaterState, hold_of, hold_state
 from hotbench.models.heater_steps import LEAST_LAG_s, P, fan_effect, fastest_rate
 from hotbench.models.heater_traces import crossing_times
 
@@ -111,7 +111,7 @@ def _single(vector: FloatArray, figure: Figure) -> float:
         return combined_lag_s(vector)
     rise_K = figure.temperature_C - vector[P.AMBIENT]
     if figure.kind == "hold duty":
-        return hold_rises(vector, rise_K, figure.fan)[1]
+        return hold_of(vector, rise_K, figure.fan).duty
     if figure.kind == "load":
         return float(vector[P.LOAD] * rise_K)
     if figure.kind == "rise time":
@@ -158,7 +158,7 @@ def crossings_s(
     """
     ambient_C = float(vector[P.AMBIENT])
     start = HeaterState.uniform(ambient_C) if start_C is None else hold_state(vector, start_C)
-    state = np.array([start.near_C, start.far_C, start.sensor_C]) - ambient_C
+    state = start.temperatures_C - ambient_C
     rises = levels_C - ambient_C
     order = np.argsort(np.abs(rises - state[2]))
     times = np.full(levels_C.size, np.nan)
@@ -190,6 +190,6 @@ def rise_time_s(vector: FloatArray, temperature_C: float) -> float:
 def settling_time_s(vector: FloatArray, temperature_C: float) -> float:
     """Until within 2 % of the rise after a step, from cold, to the duty that holds it, s."""
     ambient_C = float(vector[P.AMBIENT])
-    duty = hold_rises(vector, temperature_C - ambient_C)[1]
+    duty = hold_of(vector, temperature_C - ambient_C).duty
     level = ambient_C + (1.0 - SETTLED_SHARE) * (temperature_C - ambient_C)
     return float(crossings_s(vector, np.array([level]), start_C=None, duty=duty)[0])

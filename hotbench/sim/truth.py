@@ -92,13 +92,15 @@ def dip_times(
     """A dip by the board's own controller, from the steady hold at `high_C` with `fan` on.
 
     The setpoint jumps to low_C at time 0; down_s ends when the temperature falls through
-    low_C + down_within_K. The return command is given rest_s (at least SLICE_s) later; back_s runs
+    low_C + down_within_K. The return command is given rest_s (at least SLICE_s) later, at the next
+    tick of the controller, like the first one: between ticks it would wait by chance. back_s runs
     from it until the temperature rises through high_C - back_within_K.
     """
     rig = _rig_at(spec, high_C, fan)
     rig.set_target(low_C)
     down_s = _time_to(rig, low_C + down_within_K, -1.0)
-    rig.run(max(down_s + rest_s - rig.now_s, 0.0))
+    tick_s = spec.control_period_s
+    rig.run(math.ceil(max(down_s + rest_s, rig.now_s) / tick_s - 1e-6) * tick_s - rig.now_s)
     commanded_s = rig.now_s
     rig.set_target(high_C)
     return DipTimes(down_s, _time_to(rig, high_C - back_within_K, 1.0) - commanded_s)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hotbench.control.feedforward import flow_duty
 from hotbench.control.reduce import operating_point
 from hotbench.core.errors import BadInput
-from hotbench.models.heater import heater_model, hold_rises
+from hotbench.models.heater import heater_model, hold_of
 
 AMBIENT_C = 23.0
 SLEEVE = {
@@ -55,13 +55,13 @@ def test_duty_and_far_node_are_those_of_the_models_balance(
     """The root found here against the quadratic's closed form there."""
     parameters = varied(factors, far_loss)
     vector = heater_model("two-node").vector(parameters, AMBIENT_C)
-    far_K, duty = hold_rises(vector, at_C - AMBIENT_C, fan)
-    assume(duty < 0.99)
+    hold = hold_of(vector, at_C - AMBIENT_C, fan)
+    assume(hold.duty < 0.99)
     point = operating_point(
         "two-node", parameters, temperature_C=at_C, ambient_C=AMBIENT_C, fan=fan
     )
-    assert point.far_K == pytest.approx(far_K, rel=1e-9)
-    assert point.duty == pytest.approx(duty, rel=1e-9)
+    assert point.far_K == pytest.approx(hold.far_K, rel=1e-9)
+    assert point.duty == pytest.approx(hold.duty, rel=1e-9)
     assert 0.0 < point.far_K <= point.near_K
 
 
@@ -73,7 +73,7 @@ def test_the_gain_is_the_slope_of_the_holding_temperature(
     parameters = varied(factors, far_loss)
     vector = heater_model("two-node").vector(parameters, AMBIENT_C)
     rises_K = np.array([196.9, 197.0, 197.1])
-    below, duty, above = (hold_rises(vector, float(rise))[1] for rise in rises_K)
+    below, duty, above = (hold_of(vector, float(rise)).duty for rise in rises_K)
     assume(duty < 0.99)
     point = operating_point("two-node", parameters, temperature_C=220.0, ambient_C=AMBIENT_C)
     assert point.process.gain == pytest.approx(0.2 / (above - below), rel=1e-4)

@@ -82,17 +82,22 @@ def test_a_close_smaller_lag_is_cancelled_first() -> None:
     assert far.lags_s == (1.0,)
 
 
+SHELL = {"shell_exchange_per_s": 0.03, "shell_capacity_ratio": 5.0, "shell_loss_per_s": 6e-3}
+
+
 @pytest.mark.parametrize("fan", [0.0, 0.5])
-@pytest.mark.parametrize("name", ["two-node", "one-node", "second-order", "first-order"])
+@pytest.mark.parametrize(
+    "name", ["three-node", "two-node", "one-node", "second-order", "first-order"]
+)
 def test_linear_heater_follows_the_simulated_one(
     name: str, fan: float, sleeve: dict[str, float]
 ) -> None:
     """A small duty step around 220 °C, simulated by the nonlinear model, within 1 % of its rise."""
-    known = known_by(name, sleeve)
+    known = known_by(name, sleeve) | (SHELL if name == "three-node" else {})
     point = operating_point(name, known, temperature_C=220.0, ambient_C=23.0, fan=fan)
     time_s = np.arange(0.0, 40.0, 0.05)
     small = 1e-3
-    start = HeaterState(220.0, 23.0 + point.far_K, 220.0)
+    start = HeaterState(220.0, 23.0 + point.far_K, 220.0, 23.0 + point.shell_K)
     steady = np.full_like(time_s, point.duty + small)
     fans, flows = np.full_like(time_s, fan), np.zeros_like(time_s)
     trace = simulate(name, known, time_s, steady, fans, flows, 23.0, start)
@@ -102,6 +107,7 @@ def test_linear_heater_follows_the_simulated_one(
 
 def known_by(name: str, parameters: dict[str, float]) -> dict[str, float]:
     lacking = {
+        "three-node": (),
         "two-node": (),
         "one-node": ("exchange_per_s", "capacity_ratio", "far_fan_loss_per_s"),
     }
@@ -126,7 +132,7 @@ def test_the_hold_is_a_balance(sleeve: dict[str, float]) -> None:
     """The nonlinear model stays where the operating point says it does."""
     point = operating_point("two-node", sleeve, temperature_C=220.0, ambient_C=23.0, fan=0.3)
     time_s = np.arange(0.0, 60.0, 0.1)
-    start = HeaterState(220.0, 23.0 + point.far_K, 220.0)
+    start = HeaterState(220.0, 23.0 + point.far_K, 220.0, 23.0 + point.shell_K)
     inputs = [np.full_like(time_s, value) for value in (point.duty, 0.3, 0.0)]
     trace = simulate("two-node", sleeve, time_s, *inputs, 23.0, start)
     assert np.abs(trace.temperature_C - 220.0).max() < 1e-6

@@ -11,6 +11,7 @@ import tclab
 
 from hotbench.core.records import Run, RunInfo
 from hotbench.fitting.heater import fit_heater
+from hotbench.fitting.heater_data import COMMANDED_DUTY
 from hotbench.fitting.heater_result import HeaterFit
 
 LEVELS = ((20, 0), (420, 60), (900, 0), (1300, 90), (1700, 30), (2400, 0))
@@ -38,7 +39,12 @@ def run_of(columns: np.ndarray, phases: list[str]) -> Run:
     """A run from time, temperature and duty."""
     zero = np.zeros(len(columns))
     return Run(
-        info=RunInfo(run_id="device", procedure="import", created="2026-01-01T00:00:00Z"),
+        info=RunInfo(
+            run_id="device",
+            procedure="import",
+            created="2026-01-01T00:00:00Z",
+            settings={COMMANDED_DUTY: True},  # its row holds what the script then applies
+        ),
         time_s=columns[:, 0],
         temperature_C=columns[:, 1],
         setpoint_C=zero + np.nan,

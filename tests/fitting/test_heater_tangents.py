@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from heater_logs import AMBIENT_C, TRUE, columns
+from heater_logs import AMBIENT_C, WRAPPED, columns
 
 from hotbench.fitting.heater_sums import Sums, walk_linear, walk_nodes
 from hotbench.fitting.heater_tangents import WIDTH
@@ -18,8 +18,8 @@ NO_PRODUCTS, NO_TALLY = np.zeros((0, WIDTH + 1, WIDTH + 1)), np.zeros((0, 0))
 
 def setting(name: str) -> tuple:
     model = heater_model(name)
-    values = {p.name: TRUE[p.name] for p in model.parameters}
-    vector = model.vector(values, AMBIENT_C, HeaterState(90.0, 70.0, 80.0))
+    values = {p.name: WRAPPED[p.name] for p in model.parameters}
+    vector = model.vector(values, AMBIENT_C, HeaterState(90.0, 70.0, 80.0, 60.0))
     time_s, inputs, _ = columns(SESSION, 0.2, 3)
     return model, vector, time_s, [np.ascontiguousarray(column) for column in inputs.T]
 
@@ -34,7 +34,18 @@ def walked(name: str, *, huber_K: float = np.inf, log_C: float = 0.0) -> tuple:
     log = np.full(count, log_C)
     weight = np.linspace(0.5, 1.5, count)
     walk(
-        vector, time_s, log, *inputs, segment, weight, huber_K, out, rows, sums.products, sums.tally
+        vector,
+        time_s,
+        time_s,
+        log,
+        *inputs,
+        segment,
+        weight,
+        huber_K,
+        out,
+        rows,
+        sums.products,
+        sums.tally,
     )
     return out, rows, sums, segment, weight
 
@@ -52,6 +63,7 @@ def test_derivatives_are_those_of_central_differences(name: str) -> None:
     rows = walked(name)[1]
     places = [*model.places, P.AMBIENT, P.NEAR_0]
     places += [P.FAR_0] if P.EXCHANGE in model.places else []
+    places += [P.SHELL_0] if P.SHELL_EXCHANGE in model.places else []
     for place in places:
         step = 1e-5 * max(abs(vector[place]), 1e-2)
         sides = []

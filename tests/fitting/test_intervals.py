@@ -1,4 +1,5 @@
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -7,7 +8,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from hotbench.core.arrays import FloatArray
-from hotbench.fitting.intervals import LEAST_RMS_K, Information, half_widths
+from hotbench.fitting.intervals import (
+    JACKKNIFE_SHARE,
+    LEAST_EXCESS_K,
+    Information,
+    half_widths,
+)
 
 
 def information(jacobians: list[FloatArray], residuals: list[FloatArray]) -> Information:
@@ -47,13 +53,30 @@ def test_leaving_a_segment_out_moves_to_the_fit_without_it() -> None:
     np.testing.assert_allclose(left[0], exact, atol=1e-12)
 
 
-def test_jackknife_width_is_students_t_times_the_jackknife_spread() -> None:
+def test_jackknife_width_is_a_share_of_students_t_times_the_jackknife_spread() -> None:
     rows, residuals = line(6, 2)
-    known = information(rows, residuals)
+    odd = [r + 3.0 * (-1.0) ** i for i, r in enumerate(residuals)]
+    known = information(rows, odd)
     moved = known.left_out()[:, 0]
     spread = np.sqrt(5 / 6 * np.sum((moved - moved.mean()) ** 2))
     width = half_widths(known, np.array([[1.0, 0.0]]), np.zeros(1), np.zeros(1))[0]
-    assert width == pytest.approx(stats.t.ppf(0.975, 5) * spread)
+    assert width == pytest.approx(JACKKNIFE_SHARE * stats.t.ppf(0.975, 5) * spread)
+    assert width > 1.96 * np.sqrt(known.covariance(1.0)[0, 0])
+
+
+def test_no_width_falls_below_what_white_noise_leaves() -> None:
+    known = information(*line(6, 2))
+    width = half_widths(known, np.array([[1.0, 0.0]]), np.zeros(1), np.zeros(1))[0]
+    assert width == pytest.approx(1.96 * np.sqrt(known.covariance(1.0)[0, 0]))
+
+
+@pytest.mark.parametrize(
+    ("noise_K", "excess_K"),
+    [(0.0, 1.0), (0.6, 0.8), (0.999, LEAST_EXCESS_K), (2.0, LEAST_EXCESS_K)],
+)
+def test_model_error_is_what_the_residual_has_beyond_noise(noise_K: float, excess_K: float) -> None:
+    known = replace(information(*line(6, 1)), noise_K=noise_K)
+    assert known.excess_K == pytest.approx(excess_K)
 
 
 def test_model_error_widens_in_quadrature() -> None:
@@ -62,7 +85,7 @@ def test_model_error_widens_in_quadrature() -> None:
     slopes = np.array([[1.0, 0.0]])
     plain = half_widths(known, slopes, np.array([10.0]), np.zeros(1))[0]
     wide = half_widths(known, slopes, np.array([10.0]), np.array([0.04]))[0]
-    model = 1.96 * 0.04 * max(known.rms_K, LEAST_RMS_K) * 10.0
+    model = 1.96 * 0.04 * known.excess_K * 10.0
     assert wide == pytest.approx(np.hypot(plain, model))
 
 

@@ -7,7 +7,7 @@ from hotbench.jobs.limits import ControlFacts, HeaterFacts, Limits, MeltFacts
 from hotbench.jobs.prediction import Prediction, predict, skogestad_gains
 from hotbench.jobs.rehearsal import rehearse
 from hotbench.jobs.timeline import read_timeline
-from hotbench.models.heater import HEATER_MODELS, hold_rises, simulate
+from hotbench.models.heater import HEATER_MODELS, hold_of, simulate
 from hotbench.models.melt import exit_temperature_C
 
 BIN_S = 0.25
@@ -31,7 +31,7 @@ def test_it_settles_at_the_setpoint(limits: Limits, model: str) -> None:
 def test_the_duty_settles_at_the_models_hold_duty(limits: Limits) -> None:
     told = held(limits, 0.0, bins=12_000)
     vector = HEATER_MODELS["two-node"].vector({}, 25.0)
-    assert told.duty[-1] == pytest.approx(hold_rises(vector, 185.0)[1], rel=1e-3)
+    assert told.duty[-1] == pytest.approx(hold_of(vector, 185.0).duty, rel=1e-3)
 
 
 def test_flow_costs_duty(limits: Limits) -> None:

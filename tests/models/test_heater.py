@@ -10,7 +10,7 @@ from hotbench.models.heater import (
     PARAMETERS,
     HeaterState,
     heater_model,
-    hold_rises,
+    hold_of,
     hold_state,
     simulate,
     trace_vector,
@@ -52,7 +52,7 @@ def test_hold_duty_holds_the_hold_state(name: str) -> None:
     model = heater_model(name)
     vector = model.vector({}, AMBIENT_C)
     state = hold_state(vector, 210.0, fan=0.5)
-    duty = hold_rises(vector, 210.0 - AMBIENT_C, fan=0.5)[1]
+    duty = hold_of(vector, 210.0 - AMBIENT_C, fan=0.5).duty
     time_s = stamps(200, 1.0)
     flat = np.ones(200)
     trace = simulate(name, {}, time_s, duty * flat, 0.5 * flat, 0.0 * flat, AMBIENT_C, state)
@@ -167,7 +167,7 @@ def reference(
 
 def test_advance_moves_as_the_trace_does() -> None:
     vector = heater_model("two-node").vector(TWO, AMBIENT_C)
-    state = np.zeros(3)
+    state = np.zeros(4)
     for _ in range(100):
         advance(vector, state, 0.2, 0.8, 0.3, 0.0)
     time_s = np.linspace(0.0, 20.0, 101)

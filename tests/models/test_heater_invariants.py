@@ -11,7 +11,7 @@ from hotbench.models.heater import (
     HEATER_MODELS,
     HeaterState,
     heater_model,
-    hold_rises,
+    hold_of,
     hold_state,
     simulate,
 )
@@ -110,8 +110,10 @@ def test_the_hold_is_a_balance_with_the_far_node_between_near_and_surroundings(
     heater: tuple[str, dict[str, float]], fan: float, rise_K: float
 ) -> None:
     vector = vector_of(heater)
-    far, duty = hold_rises(vector, rise_K, fan)
-    assert -1e-9 <= far <= rise_K + 1e-9
+    hold = hold_of(vector, rise_K, fan)
+    duty = hold.duty
+    assert -1e-9 <= hold.far_K <= rise_K + 1e-9
+    assert -1e-9 <= hold.shell_K <= rise_K + 1e-9
     assert duty > 0.0
     if duty <= 1.0:
         start = hold_state(vector, AMBIENT_C + rise_K, fan)
@@ -125,9 +127,9 @@ def test_hotter_and_windier_holds_need_more_power(
     heater: tuple[str, dict[str, float]], fan: float, rise_K: float, more_K: float
 ) -> None:
     vector = vector_of(heater)
-    duty = hold_rises(vector, rise_K, fan)[1]
-    assert hold_rises(vector, rise_K + more_K, fan)[1] > duty
-    assert hold_rises(vector, rise_K, min(fan + 0.2, 1.2))[1] > duty
+    duty = hold_of(vector, rise_K, fan).duty
+    assert hold_of(vector, rise_K + more_K, fan).duty > duty
+    assert hold_of(vector, rise_K, min(fan + 0.2, 1.2)).duty > duty
 
 
 @settings(deadline=None, max_examples=40)

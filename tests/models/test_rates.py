@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from hotbench.core.arrays import FloatArray
-from hotbench.models.heater import heater_model, hold_state, trace_vector
+from hotbench.models.heater import START, heater_model, hold_state, trace_vector
 from hotbench.models.heater_steps import P
 from hotbench.models.rates import (
     Figure,
@@ -99,8 +99,7 @@ def test_settling_time_of_an_exponential() -> None:
 
 def test_cooling_starts_from_the_steady_hold() -> None:
     vector = two_nodes()
-    state = hold_state(vector, 240.0)
-    vector[[P.NEAR_0, P.FAR_0, P.SENSOR_0]] = state.near_C, state.far_C, state.sensor_C
+    vector[START] = hold_state(vector, 240.0).temperatures_C
     vector[P.DEAD] = 0.0
     time_s = np.arange(0.0, 100.0, 0.02)
     zero = np.zeros(time_s.size)

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from hotbench.core.arrays import FloatArray
-from hotbench.models.heater import hold_rises, hold_state
+from hotbench.models.heater import hold_of, hold_state
 from hotbench.models.heater_steps import P, advance
 from hotbench.sim.printers import PrinterSpec
 
@@ -45,8 +45,8 @@ def closed_loop(
     """Logged temperature per control tick from the steady hold at start_C, C."""
     state = hold_state(vector, start_C)
     ambient_C = vector[P.AMBIENT]
-    rises = np.array([state.near_C, state.far_C, state.sensor_C]) - ambient_C
-    duty = hold_rises(vector, start_C - ambient_C)[1]
+    rises = state.temperatures_C - ambient_C
+    duty = hold_of(vector, start_C - ambient_C).duty
     gains = np.array(
         [
             spec.control_period_s,

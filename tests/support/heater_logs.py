@@ -24,6 +24,12 @@ TRUE: dict[str, float] = {
     "far_fan_loss_per_s": 6e-3,
     "far_loss_ratio": 1.6,
 }
+WRAPPED: dict[str, float] = {
+    **TRUE,
+    "shell_exchange_per_s": 0.012,
+    "shell_capacity_ratio": 6.0,
+    "shell_loss_per_s": 4e-3,
+}
 SESSION: tuple[tuple[str, float, float, float, float], ...] = (
     ("idle", 3.0, 0.0, 0.0, 0.0),
     ("heat 240", 75.0, 1.0, 0.0, 0.0),
@@ -65,7 +71,7 @@ def log(
     """The run that a heater of this very model would log, from cold."""
     time_s, inputs, phases = columns(session, interval_s, seed)
     duty, fan, flow = inputs.T
-    trace = simulate(model, values, time_s, duty, fan, flow, AMBIENT_C)
+    trace = simulate(model, values, time_s, duty, fan, flow, AMBIENT_C, lead_s=0.5 * interval_s)
     noise = noise_K * np.random.default_rng([seed, 2]).standard_normal(time_s.size)
     return Run(
         info=RunInfo(run_id=run_id, procedure="step", created="2026-01-01T00:00:00Z"),
