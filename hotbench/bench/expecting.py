@@ -53,7 +53,8 @@ class Expectation:
             return math.nan
         self._advance(before, elapsed_s)
         self._remember(sample.time_s)
-        expected_C = self._ambient_C + self._delayed(sample.time_s - float(self._vector[P.DEAD]))
+        late_s = max(float(self._vector[P.DEAD]) - 0.5 * elapsed_s, 0.0)
+        expected_C = self._ambient_C + self._delayed(sample.time_s - late_s)
         self._correct(sample.temperature_C - expected_C, elapsed_s)
         return expected_C
 

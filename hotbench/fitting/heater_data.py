@@ -205,6 +205,11 @@ def is_sampled(run: Run) -> bool:
     return not run.info.settings.get(COMMANDED_DUTY, False)
 
 
+def sampling_lead_s(run: Run) -> float:
+    """How long before its time stamp a row's duty took effect, on average."""
+    return 0.5 * float(np.median(np.diff(run.time_s))) if is_sampled(run) else 0.0
+
+
 def switch_times(time_s: FloatArray, *, sampled: bool) -> FloatArray:
     """When each row's inputs took effect: on average half an interval before they were sampled."""
     if not sampled:

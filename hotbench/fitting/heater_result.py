@@ -10,7 +10,7 @@ from hotbench.core.arrays import FloatArray, TextArray
 from hotbench.core.quantity import Basis, Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_coverage import Unidentified
-from hotbench.fitting.heater_data import filled
+from hotbench.fitting.heater_data import filled, sampling_lead_s
 from hotbench.fitting.intervals import CONFIDENCE, Information, half_widths
 from hotbench.fitting.next_test import NextTest
 from hotbench.fitting.selection import Candidate
@@ -181,6 +181,7 @@ class HeaterFit:
             inputs.flow_mm3_per_s,
             self.ambient.value,
             start,
+            lead_s=sampling_lead_s(run),
         )
 
     def _start(self, first_C: float, fan: float) -> HeaterState:

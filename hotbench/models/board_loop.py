@@ -7,7 +7,7 @@ from numba import njit
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
-from hotbench.models.heater import hold_rises, hold_state
+from hotbench.models.heater import hold_of, hold_state
 from hotbench.models.heater_steps import P, advance
 
 TICK_s = 0.1
@@ -108,8 +108,8 @@ def controlled_C(
     setpoint_C: one per tick. The controller reads what the log shows, dead time included.
     """
     ambient_C, state = vector[P.AMBIENT], hold_state(vector, from_C, fan)
-    rises = np.array([state.near_C, state.far_C, state.sensor_C]) - ambient_C
-    duty = min(max(hold_rises(vector, from_C - ambient_C, fan)[1], 0.0), 1.0)
+    rises = state.temperatures_C - ambient_C
+    duty = min(max(hold_of(vector, from_C - ambient_C, fan).duty, 0.0), 1.0)
     rises_C = _run(vector, rises, fan, board.gains, duty, setpoint_C - ambient_C)
     logged: FloatArray = rises_C + ambient_C
     return logged

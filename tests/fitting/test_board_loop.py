@@ -9,7 +9,7 @@ from hotbench.core.records import Run, RunInfo, Sample
 from hotbench.fitting.board_loop import Answer, fit_board_loop
 from hotbench.models.board_loop import BoardLoop, TICK_s, controlled_C, replayed_duty
 from hotbench.models.dips import DipSpec, dip_times
-from hotbench.models.heater import heater_model, hold_rises
+from hotbench.models.heater import heater_model, hold_of
 
 INFO = RunInfo(run_id="one", procedure="dip", created="")
 TRUE = BoardLoop(gain_per_K=0.06, integral_time_s=8.0, derivative_time_s=0.4, filter_s=0.3)
@@ -26,7 +26,7 @@ def dip_run(board: BoardLoop = TRUE, noise_K: float = 0.1, seed: int = 5) -> Run
     setpoint_C[HELD : HELD + 300] = 190.0
     temperature_C = controlled_C(HEATER, board, 220.0, setpoint_C)
     time_s = TICK_s * np.arange(1, WHOLE + 1)
-    held = hold_rises(HEATER, 220.0 - 24.0)[1]
+    held = hold_of(HEATER, 220.0 - 24.0).duty
     # Duty stands from the end of a tick on, so the log shows that of the reading half a tick ago.
     duty = replayed_duty(board, time_s, setpoint_C, temperature_C, held)
     noisy_C = temperature_C + noise_K * random.standard_normal(WHOLE)
