@@ -112,7 +112,8 @@ def _statistical(information: Information, slopes: FloatArray) -> FloatArray:
     spread = np.sqrt((segments - 1) / segments * ((moved - moved.mean(axis=0)) ** 2).sum(axis=0))
     factor = float(stats.t.ppf(0.5 + CONFIDENCE / 2.0, segments - 1))
     white = _gaussian(information.covariance(1.0), slopes)
-    return np.maximum(JACKKNIFE_SHARE * factor * spread, white)
+    widened: FloatArray = np.maximum(JACKKNIFE_SHARE * factor * spread, white)
+    return widened
 
 
 def _gaussian(covariance: FloatArray, slopes: FloatArray) -> FloatArray:
