@@ -16,6 +16,8 @@ from hotbench.bench.tables import Table, number
 from hotbench.core.errors import FellShort
 from hotbench.core.ports import Scale, StopSignal, Transport
 from hotbench.link.check import (
+    RISE_K,
+    STEP_K,
     HEAT_PATIENCE_s,
     HeaterCheck,
     LineCheck,
@@ -34,6 +36,10 @@ from hotbench.sim.board import SimulatedPrinter
 SIMULATED = "sim:"
 OVERSHOOT_K = 15.0
 """How far above the highest allowed setpoint the watch lets the temperature swing."""
+WARMING = (
+    f"The setpoint goes {STEP_K:g} K up until the sensor has followed by {RISE_K:g} K, then the "
+    "heater goes off; a quick hot end coasts past that."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +160,7 @@ def check_printer(
     """
     with connected(options) as line:
         if not options.simulated:
-            confirm(["The hot end will be warmed by a few kelvin and switched off again."])
+            confirm([WARMING])
         with StopOnSignals() as signals:
             watching = [options.watch()]
             printer = Printer(line.transport, watching, options.config(), stop or signals)
@@ -183,7 +189,7 @@ def _check_tables(heard: LineCheck, warmed: HeaterCheck, notes: Sequence[str]) -
         ("round trip, median", f"{number(1e3 * heard.round_trip_s)} ms"),
         ("round trip, 95 of 100", f"{number(1e3 * heard.slow_round_trip_s)} ms"),
         ("highest steady report rate", f"{number(heard.reports_per_s)} per s"),
-        ("rises by a few kelvin in", _seconds(warmed.rise_s)),
+        (f"rises by {RISE_K:g} K in", _seconds(warmed.rise_s)),
         ("highest temperature", f"{number(warmed.peak_C, 4)} °C"),
         ("off after the stop in", _seconds(warmed.off_s)),
     )

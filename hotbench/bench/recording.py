@@ -1,5 +1,6 @@
 """Recording: a procedure, a line and a run folder brought together, safely."""
 
+import math
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
@@ -28,7 +29,7 @@ from hotbench.procedures.extrusions import LaterScale
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.runner import outcome_of, run
 from hotbench.store.errors import RecordingFailed
-from hotbench.store.writer import RunWriter
+from hotbench.store.writer import RunWriter, check_free
 
 Confirm = Callable[[Sequence[str]], None]
 Ask = Callable[[str], str]
@@ -67,12 +68,15 @@ class Counter:
     duration_s: float
     step: Step = silent
     samples: int = 0
+    time_s: float = 0.0
+    peak_C: float = -math.inf
     extrusions: int = 0
     faults: list[str] = field(default_factory=list)
 
     def on_sample(self, sample: Sample) -> None:
         """Count, and show how far the test is."""
         self.samples += 1
+        self.time_s, self.peak_C = sample.time_s, max(self.peak_C, sample.temperature_C)
         share = min(sample.time_s / self.duration_s, 0.99)
         self.step(share, f"{sample.phase}  {sample.temperature_C:.1f} °C")
 
@@ -101,6 +105,7 @@ def record_from_options(
     """`hotbench record NAME`: options as the command line gives them, None for those not given."""
     left = filled(given)
     out, scale = Path(left.pop("out")), left.pop("scale", None)
+    check_free(out)
     earlier = tuple(left.pop("earlier", ()))
     lines = ScaleLines(**{key: left.pop(key) for key in SCALE_OPTIONS & left.keys()})
     link = LinkOptions(**known_to(LinkOptions, left))
@@ -259,7 +264,12 @@ def _facts(out: Path, outcome: Outcome, counter: Counter) -> dict[str, Any]:
 
 
 def _table(out: Path, outcome: Outcome, counter: Counter) -> Table:
-    rows = [("outcome", outcome), ("samples", str(counter.samples))]
+    rows = [
+        ("outcome", str(outcome)),
+        ("samples", str(counter.samples)),
+        ("duration", f"{counter.time_s / 60.0:.1f} min"),
+        ("highest temperature", f"{counter.peak_C:.1f} °C"),
+    ]
     if counter.extrusions:
         rows.append(("extrusions", str(counter.extrusions)))
     rows += [("fault", text) for text in counter.faults]

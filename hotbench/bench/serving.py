@@ -27,7 +27,16 @@ def serve(
     spec = printer_spec(name)
 
     def announce_addresses(addresses: Addresses) -> None:
-        facts = {"printer": name, "port": addresses.printer, "scale": addresses.scale}
-        announce({**facts, "speed": f"{speed:g}", "stop": "Ctrl-C"})
+        announce(
+            {
+                "printer": name,
+                "port": addresses.printer,
+                "scale": addresses.scale,
+                "speed": f"{speed:g}",
+                "fault_deviation_K": spec.fault_deviation_K,
+                "try": f"hotbench check --port {addresses.printer}",
+                "stop": "Ctrl-C",
+            }
+        )
 
     run_server(spec, port=tcp_port, speed=speed, seed=seed, announce=announce_addresses)

@@ -48,6 +48,8 @@ class Plan:
                 "the plan goes above the temperature limit",
                 value=f"{self.max_temperature_C:g} °C",
                 limit=f"{limit_temperature_C:g} °C",
+                remedy="stay below it, or give a higher --limit-temperature if hot end and "
+                "filament are made for it",
             )
 
 

@@ -147,7 +147,12 @@ def load_package(folder: Path) -> Package:
     try:
         found = json.loads(path.read_bytes())
     except FileNotFoundError as error:
-        raise BadInput(f"not a run folder: no {PACKAGE_FILE}", where=folder) from error
+        within = any(folder.glob(f"*/{PACKAGE_FILE}"))
+        remedy = f"the runs are below it: {folder}/*" if within else None
+        what = f"not a run folder: no {PACKAGE_FILE}"
+        raise BadInput(what, where=folder, remedy=remedy) from error
+    except NotADirectoryError as error:
+        raise BadInput("not a run folder: a file", where=folder) from error
     except OSError as error:
         raise BadInput(f"cannot be read: {error.strerror}", where=path) from error
     except (ValueError, RecursionError) as error:

@@ -158,8 +158,16 @@ def _claim(folder: Path) -> None:
     """Create the folder, or accept an empty one."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        occupied = any(folder.iterdir())
         sync_folder(folder.parent)
+    except OSError as error:
+        raise _unusable(folder, error) from error
+    check_free(folder)
+
+
+def check_free(folder: Path) -> None:
+    """BadInput when a run could not go there because something is in it already."""
+    try:
+        occupied = folder.is_dir() and any(folder.iterdir())
     except OSError as error:
         raise _unusable(folder, error) from error
     if occupied:

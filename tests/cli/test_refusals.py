@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from hotbench.bench.names import SIMULATED_PRINTERS
+from hotbench.cli import run
 from hotbench.sim.printers import PRINTERS
+from hotbench.store.reader import read_run
 
 HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "numba", "lmfit", "pydantic", "rich")
 REFUSED = """
@@ -51,3 +53,43 @@ def test_nothing_heavy_is_loaded_for_it(arguments: list[str], told: str, tmp_pat
     assert told in done.stderr
     assert done.stderr.count("\n") == 1
     assert not list(tmp_path.iterdir())
+
+
+def test_refusals_name_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "runs" / "step").mkdir(parents=True)
+    (tmp_path / "runs" / "step" / "datapackage.json").write_text("{}")
+    (tmp_path / "file.txt").write_text("text")
+    assert run(["fit", str(tmp_path / "runs")]) == 2
+    assert f"the runs are below it: {tmp_path}/runs/*" in capsys.readouterr().err
+    assert run(["fit", str(tmp_path / "file.txt")]) == 2
+    assert "file.txt: not a run folder: a file" in capsys.readouterr().err
+    hot = ["record", "hold", "--port", "sim:swift-sleeve", "--to", "300"]
+    assert run([*hot, "--out", str(tmp_path / "new")]) == 2
+    assert "or give a higher --limit-temperature" in capsys.readouterr().err
+    assert run(["record", "hold", "--port", "/dev/none", "--out", str(tmp_path / "runs")]) == 2
+    assert "folder is not empty" in capsys.readouterr().err, "before the port is opened"
+
+
+def test_a_recording_tells_how_long_and_how_hot_it_was(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    short = ["hold", "--to", "60", "--duration", "5"]
+    assert run(["record", *short, "--port", "sim:swift-sleeve", "--out", str(tmp_path / "r")]) == 0
+    told = dict(line.split(maxsplit=1) for line in capsys.readouterr().out.splitlines()[1:] if line)
+    assert told["duration"].split()[1] == "min"
+    peak = max(read_run(tmp_path / "r").temperature_C)
+    assert told["highest"].split()[1:] == [f"{peak:.1f}", "°C"]
+
+
+@pytest.mark.wire
+def test_a_served_printer_says_where_it_faults_and_what_to_try() -> None:
+    code = "from hotbench.cli import main; main()"
+    with subprocess.Popen(  # noqa: S603
+        [sys.executable, "-c", code, "sim", "--tcp", "0"], stdout=subprocess.PIPE, text=True
+    ) as served:
+        assert served.stdout is not None
+        lines = [served.stdout.readline().strip() for _ in range(7)]
+        served.terminate()
+    told = dict(line.split(": ", 1) for line in lines)
+    assert float(told["fault_deviation_K"]) == PRINTERS["swift-sleeve"].fault_deviation_K
+    assert told["try"] == f"hotbench check --port {told['port']}"

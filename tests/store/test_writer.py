@@ -15,7 +15,7 @@ from hotbench.store.errors import RecordingFailed
 from hotbench.store.files import create
 from hotbench.store.locking import acquire, is_locked
 from hotbench.store.reader import read_run, recover, verify
-from hotbench.store.writer import RunWriter
+from hotbench.store.writer import RunWriter, check_free
 
 GO, END = False, True
 
@@ -242,3 +242,12 @@ def test_the_lock_and_the_rows_survive_a_killed_writer(tmp_path: Path) -> None:
     assert run.outcome == "cut off"
     assert len(run) > shown
     assert recover(folder).intact
+
+
+def test_a_free_place_is_one_that_is_not_there_or_empty(tmp_path: Path) -> None:
+    check_free(tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+    check_free(tmp_path)
+    (tmp_path / "kept.csv").write_text("kept")
+    with pytest.raises(BadInput, match="folder is not empty"):
+        check_free(tmp_path)
