@@ -78,16 +78,7 @@ def predicted(analysis: Analysis, spec: PrinterSpec) -> np.ndarray:
     heating = _value(fit.heating_rate, start_C=None)
     cooling = [_value(fit.cooling_rate, fan=fan) for fan in (0.0, 1.0)]
     down_s, back_s = dip_times_s(fit.propagation.base, spec, rest_s=REST_s)
-    return np.array([heating, *cooling, down_s, back_s - since_tick_s(spec)])
-
-
-def since_tick_s(spec: PrinterSpec) -> float:
-    """How long before the true command back the board last looked at its setpoint.
-
-    The predicted loop gives every command right after a look, so it waits that much longer.
-    """
-    commanded_s = truth.dip_times(spec, *DIP_C).down_s + REST_s
-    return commanded_s % spec.control_period_s
+    return np.array([heating, *cooling, down_s, back_s])
 
 
 def _value(rows: tuple[FigureRow, ...], **keys: float | None) -> float:
