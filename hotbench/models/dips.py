@@ -85,10 +85,17 @@ def _within(vector: FloatArray, spec: DipSpec, board: BoardLoop, ticks: int) -> 
     down_s = _passes_s(-fall_C, -spec.to_C - spec.within_down_K)
     if not np.isfinite(down_s):
         return np.full(2, np.nan)
-    turn = int(np.ceil((down_s + spec.rest_s) / TICK_s))
+    # Between the ticks around the turn, or the times would jump as the parameters move.
+    turn, part = divmod((down_s + spec.rest_s) / TICK_s, 1.0)
+    before_s, after_s = (_back_s(vector, spec, board, int(turn) + i, ticks) for i in (0, 1))
+    return np.array([down_s, before_s + part * (after_s - before_s)])
+
+
+def _back_s(vector: FloatArray, spec: DipSpec, board: BoardLoop, turn: int, ticks: int) -> float:
+    """Time back from a command after so many ticks; NaN if not within `ticks` more."""
     setpoint_C = np.concatenate((np.full(turn, spec.to_C), np.full(ticks, spec.from_C)))
     whole_C = controlled_C(vector, board, spec.from_C, setpoint_C, spec.fan)
-    return np.array([down_s, _passes_s(whole_C[turn:], spec.from_C - spec.within_back_K)])
+    return _passes_s(whole_C[turn:], spec.from_C - spec.within_back_K)
 
 
 def _passes_s(at: FloatArray, level: float) -> float:

@@ -68,10 +68,15 @@ def dip_times_s(
     tick = spec.control_period_s
     count = math.ceil(400.0 / tick)
     down_s = _first(closed_loop(vector, spec, 220.0, np.full(count, 190.0)), tick, 192.0, -1.0)
-    turn = math.ceil((down_s + rest_s) / tick)
-    targets = np.where(np.arange(count + turn) < turn, 190.0, 220.0)
-    logged = closed_loop(vector, spec, 220.0, targets)[turn:]
-    return down_s, _first(logged, tick, 217.0, 1.0)
+    turn = math.floor((down_s + rest_s) / tick)
+    part = (down_s + rest_s) / tick - turn
+
+    def back_s(turn: int) -> float:
+        targets = np.where(np.arange(count + turn) < turn, 190.0, 220.0)
+        return _first(closed_loop(vector, spec, 220.0, targets)[turn:], tick, 217.0, 1.0)
+
+    # Between the ticks around the turn, or the time would jump as the parameters move.
+    return down_s, (1.0 - part) * back_s(turn) + part * back_s(turn + 1)
 
 
 def _first(logged: FloatArray, tick_s: float, level_C: float, sign: float) -> float:
