@@ -182,7 +182,9 @@ def test_the_prediction_is_the_models_and_its_past_does_not_change() -> None:
     duty, fan = np.where(time_s > 3.0, 0.6, 0.0), np.zeros_like(time_s)
     columns = [time_s, np.full_like(time_s, 25.0), fan, duty, fan, fan]
     whole = predictor().predict(columns)
-    expected = simulate("second-order", VALUES, time_s, duty, fan, fan, 25.0)
+    expected = simulate(
+        "second-order", VALUES, time_s, duty, fan, fan, 25.0, lead_s=0.05
+    )  # the duty was sampled every 0.1 s
     assert whole == pytest.approx(expected.temperature_C)
     part = predictor().predict([column[:120] for column in columns])
     assert np.array_equal(part, whole[:120])

@@ -83,7 +83,7 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     # runs
     (("fit", "gone"), "gone: not a run folder"),
     (("fit", "dir"), "dir: not a run folder"),
-    (("fit", "empty"), "empty/datapackage.json"),
+    (("fit", "empty"), "empty: not a run folder: a file"),
     (("fit", "taken"), "taken/datapackage.json"),
     (("fit", "dir", "--power", "-3"), "--power"),
     (("fit", "dir", "--power", "inf"), "--power"),

@@ -51,9 +51,10 @@ def _write(
     zero, time_s = duty * 0.0, INTERVAL_s * np.arange(duty.size)
     parameters = {**PARAMETERS, "heating_K_per_s": heating, "sensor_lag_s": lag_s}
     parameters["dead_time_s"] = dead_s
-    trace = simulate(
-        "one-node", parameters, time_s, duty, zero, zero, AMBIENT_C, HeaterState.uniform(AMBIENT_C)
-    )
+    start = HeaterState.uniform(AMBIENT_C)
+    inputs = (time_s, duty, zero, zero)
+    sampled_s = 0.5 * INTERVAL_s
+    trace = simulate("one-node", parameters, *inputs, AMBIENT_C, start, lead_s=sampled_s)
     noise = np.random.default_rng(seed).normal(0.0, 0.15, duty.size)
     reading_C = np.round(trace.temperature_C + noise, 1)
     created = f"{np.datetime64('2026-01-01') + 7 * day}T08:00:00Z"
