@@ -60,7 +60,7 @@ def test_a_model_without_a_lag_just_has_no_dead_time() -> None:
 def test_a_heater_without_dead_time_builds_a_profile_that_the_check_accepts(
     tmp_path: Path,
 ) -> None:
-    """The board's log shows its duty half an interval late; lag and dead time are true all the same."""
+    """A board's log shows duty half an interval late; lag and dead time are true all the same."""
     (folder,) = write_runs(tmp_path / "runs", printers=1, each=1, dead_s=0.0)
     build_file([folder], tmp_path / "m.yaml", FitOptions())
     assert check_file(tmp_path / "m.yaml", folder.parent).shortfall is None
