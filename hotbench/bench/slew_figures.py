@@ -130,7 +130,8 @@ def _controlled(heater: HeaterFit, board: BoardLoop, run: Run, dip: RecordedDip)
     """The dip from a steady hold on, by its commands; at the run's samples."""
     ticks = int((run.time_s[dip.past - 1] - dip.down_at_s) / TICK_s) + 1
     back_s = np.inf if dip.back_at_s is None else dip.back_at_s - dip.down_at_s
-    setpoint_C = np.where(TICK_s * np.arange(ticks) < back_s, dip.to_C, dip.from_C)
+    # The board looks at its setpoint at the end of a tick.
+    setpoint_C = np.where(TICK_s * np.arange(1, ticks + 1) < back_s, dip.to_C, dip.from_C)
     moved_C = controlled_C(heater.propagation.base, board, dip.from_C, setpoint_C, dip.fan)
     since_s = TICK_s * np.arange(ticks + 1)
     found_C: FloatArray = np.interp(

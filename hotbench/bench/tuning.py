@@ -41,7 +41,7 @@ FIGURE_HEADS = (
 )
 SENSITIVITY = FIGURE_HEADS.index("Ms") - 1
 NOT_KNOWN = "not known: record extrude"
-UNSTABLE, UNSETTLED = "unstable", "-: not settled over the whole interval"
+UNSTABLE, UNSETTLED = "unstable", "-: unstable, or not settled over the whole interval"
 FAN_LOSS, LOAD = PARAMETERS[P.FAN].name, PARAMETERS[P.LOAD].name
 HALF_LIMIT = 0.5
 ROOM_C = 25.0
@@ -288,14 +288,15 @@ def _gain_cells(row: Tuned, options: TuneOptions, point: Point) -> tuple[str, ..
 def _figure_cells(row: Tuned, *, worst: bool) -> tuple[str, ...]:
     """Margins at their least, the rest at its greatest, where the worst is asked for.
 
-    A loop that is unstable somewhere in the interval has no sensitivity there.
+    A loop that is unstable somewhere in the interval has no sensitivity there, and only saturation
+    says how far it swings.
     """
     least = (row.gain_margin, row.phase_margin)
     greatest = (row.maximum_sensitivity, row.overshoot, row.settling_time, row.flow_sag)
     cells = [_cell(quantity, "low" if worst else "value") for quantity in least]
     cells += [_cell(quantity, "high" if worst else "value") for quantity in greatest]
     if worst and not row.reliable:
-        cells[SENSITIVITY] = UNSTABLE
+        cells[SENSITIVITY:] = [UNSTABLE, *"-" * (len(cells) - SENSITIVITY - 1)]
     return (row.rule, *cells)
 
 

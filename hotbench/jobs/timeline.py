@@ -156,10 +156,11 @@ class _Reader:
         return BadInput(what, where=where, value=repr(shown), remedy=remedy)
 
     def _sort_notes(self, text: NDArray[np.uint8], spans: IntArray, steps: IntArray) -> None:
-        """Ask the patterns once per distinct comment."""
+        """Ask the patterns once per distinct comment, in the order of the job."""
         _, first, which = np.unique(spans[:, 2], return_index=True, return_inverse=True)
         meanings = np.empty(first.size, dtype=np.int64)
-        for k, row in enumerate(first):
+        for k in np.argsort(first):
+            row = first[k]
             comment = bytes(text[spans[row, 0] : spans[row, 1]]).decode("utf-8", "replace").strip()
             meanings[k] = self.classify(comment)
             if meanings[k] == UNMATCHED and len(self.marks.unmatched) < EXAMPLES:

@@ -55,6 +55,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     moves = ["M104 S220", "G92 E0", "G1 X0 Y0 F6000", "G1 X100 E4 F1200"]
     (at / "vase.gcode").write_text("\n".join(moves) + "\n")
     (at / "demo-run" / "runs").mkdir(parents=True)
+    (at / "workshop").mkdir()
+    shutil.copy(DATA / "example_machine.yaml", at / "workshop")
     with chdir(at):
         yield at
 
@@ -80,6 +82,7 @@ def test_every_command_has_an_example() -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.xdist_group("examples")  # each needs what the ones before it made
 @pytest.mark.parametrize(
     ("command", "example"), [pair for pair in EXAMPLES if pair[0] not in ELSEWHERE]
 )

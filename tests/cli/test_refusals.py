@@ -75,7 +75,8 @@ def test_a_recording_tells_how_long_and_how_hot_it_was(
 ) -> None:
     short = ["hold", "--to", "60", "--duration", "5"]
     assert run(["record", *short, "--port", "sim:swift-sleeve", "--out", str(tmp_path / "r")]) == 0
-    told = dict(line.split(maxsplit=1) for line in capsys.readouterr().out.splitlines()[1:] if line)
+    lines = [line.split(maxsplit=1) for line in capsys.readouterr().out.splitlines()]
+    told = {words[0]: words[1] for words in lines if len(words) == 2}
     assert told["duration"].split()[1] == "min"
     peak = max(read_run(tmp_path / "r").temperature_C)
     assert told["highest"].split()[1:] == [f"{peak:.1f}", "°C"]
