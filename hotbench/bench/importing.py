@@ -17,14 +17,19 @@ def import_log(
     *,
     ambient_C: float | None = None,
     held_out_after_s: float | None = None,
+    commanded_duty: bool = False,
 ) -> Result:
-    """Bring a CSV log in as a run folder; what comes after `held_out_after_s` judges the fit."""
+    """Bring a CSV log in as a run folder; what comes after `held_out_after_s` judges the fit.
+
+    commanded_duty: each row holds what was applied from then on, not what a report showed.
+    """
     folder = import_csv(
         file,
         out,
         parse_columns(columns),
         ambient_C=ambient_C,
         validate_after_s=held_out_after_s,
+        commanded_duty=commanded_duty,
     )
     run = read_run(folder)
     taken = {str(key): str(value) for key, value in run.info.settings.items()}

@@ -26,6 +26,12 @@ from hotbench.cli.output import emit
 @click.option(
     "--held-out-after", "held_out_after_s", type=POSITIVE, help="From here on no fit sees it, s."
 )
+@click.option(
+    "--commanded-duty",
+    is_flag=True,
+    help="The log's author set the duty, so that it holds from its row on; else a board's report "
+    "showed it, some time after it changed.",
+)
 @as_json_option
 def import_(
     file: Path,
@@ -34,6 +40,7 @@ def import_(
     ambient_C: float | None,
     held_out_after_s: float | None,
     *,
+    commanded_duty: bool,
     as_json: bool,
 ) -> None:
     """Bring in a log recorded elsewhere.
@@ -43,7 +50,14 @@ def import_(
     """
     from hotbench.bench.importing import import_log
 
-    result = import_log(file, out, columns, ambient_C=ambient_C, held_out_after_s=held_out_after_s)
+    result = import_log(
+        file,
+        out,
+        columns,
+        ambient_C=ambient_C,
+        held_out_after_s=held_out_after_s,
+        commanded_duty=commanded_duty,
+    )
     emit(result.plain(), as_json=as_json, tables=result.tables())
 
 

@@ -30,6 +30,8 @@ EXTRUSION_FIELDS = (
     "bond_force_N",
     "bond_section_mm2",
 )
+COMMANDED_DUTY = "commanded_duty"
+"""Setting of a run whose duty holds from its own time stamp on, as where a script set it."""
 VALIDATION_PHASE = "validate"
 """Phases whose name starts with this word are held out of every fit and judge it."""
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
-from hotbench.core.records import VALIDATION_PHASE, Run
+from hotbench.core.records import COMMANDED_DUTY, VALIDATION_PHASE, Run
 from hotbench.fitting.heater_sums import IntArray
 
 BoolArray = NDArray[np.bool_]
@@ -29,8 +29,6 @@ BEND_SHARE, BEND_LIMIT = 0.68, 3.0
 """Second differences count as noise up to 3 x what 68 % of them stay below."""
 SECOND_DIFFERENCE = 6.0
 """Variance of the second difference of white noise over that of the noise, 1 + 4 + 1."""
-COMMANDED_DUTY = "commanded_duty"
-"""Setting of a run whose duty holds from its own time stamp on, as where a script set it."""
 
 
 @dataclass(frozen=True)

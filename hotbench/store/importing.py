@@ -10,7 +10,7 @@ import pandas as pd
 
 from hotbench.core.arrays import FloatArray, TextArray
 from hotbench.core.errors import BadInput, unknown_key
-from hotbench.core.records import VALIDATION_PHASE, RunInfo, Sample
+from hotbench.core.records import COMMANDED_DUTY, VALIDATION_PHASE, RunInfo, Sample
 from hotbench.store.cells import TextTable, missing_column
 from hotbench.store.sniffing import read_text_table
 from hotbench.store.units import (
@@ -49,6 +49,7 @@ def import_csv(
     *,
     ambient_C: float | None = None,
     validate_after_s: float | None = None,
+    commanded_duty: bool = False,
     created: str = "",
     software_version: str = "",
     note: str = "",
@@ -57,7 +58,8 @@ def import_csv(
 
     columns: file column by field (time, temperature, setpoint, duty, fan, flow, phase), as
     'NAME' or 'NAME:UNIT'. Times start at 0 in the run. From validate_after_s on, samples are held
-    out of fits. Delimiter and decimal sign are found out; a column name may contain colons.
+    out of fits. commanded_duty: each row holds what was applied from then on, not what a report
+    showed. Delimiter and decimal sign are found out; a column name may contain colons.
     Raises BadInput with one line for whatever is wrong; nothing is written then.
     """
     path = Path(path)
@@ -75,6 +77,7 @@ def import_csv(
             "columns": {spec.field: spec.name for spec in specs.values()},
             "units": meanings,
             "validate_after_s": validate_after_s,
+            COMMANDED_DUTY: commanded_duty,
         },
         software_version=software_version,
         ambient_C=ambient_C,

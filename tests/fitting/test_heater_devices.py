@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 import tclab
 
-from hotbench.core.records import Run, RunInfo
+from hotbench.core.records import COMMANDED_DUTY, Run, RunInfo
 from hotbench.fitting.heater import fit_heater
-from hotbench.fitting.heater_data import COMMANDED_DUTY
 from hotbench.fitting.heater_result import HeaterFit
 
 LEVELS = ((20, 0), (420, 60), (900, 0), (1300, 90), (1700, 30), (2400, 0))

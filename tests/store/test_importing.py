@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from hotbench.core.errors import BadInput
+from hotbench.core.records import COMMANDED_DUTY
 from hotbench.store.importing import import_csv, parse_columns
 from hotbench.store.reader import read_run, verify
 
@@ -35,6 +36,13 @@ def test_time_and_temperature_are_enough(tmp_path: Path) -> None:
     assert run.info.settings["source"] == "log.csv"
     assert verify(folder).intact
     assert frictionless.validate(str(folder / "datapackage.json")).valid
+
+
+@pytest.mark.parametrize("commanded", [False, True])
+def test_who_set_the_duty_is_kept(tmp_path: Path, *, commanded: bool) -> None:
+    path = table(tmp_path, "t,hotend\n" + rows("{i},{v}"))
+    folder = import_csv(path, tmp_path / "run", COLUMNS, commanded_duty=commanded)
+    assert read_run(folder).info.settings[COMMANDED_DUTY] is commanded
 
 
 @pytest.mark.parametrize(
