@@ -16,8 +16,6 @@ from hotbench.bench.tables import Table, basis_text, number
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit
-from hotbench.models.heater import PARAMETERS
-from hotbench.models.heater_steps import P
 from hotbench.profile import types as p
 from hotbench.profile.check import brief, check, refused
 from hotbench.profile.provenance import disagreements, provenance
@@ -28,7 +26,6 @@ from hotbench.store.checking import list_runs
 from hotbench.store.reader import read_run
 
 USUAL_C, USUAL_DIP_C = 220.0, 190.0
-DEAD, LAG = PARAMETERS[P.DEAD].name, PARAMETERS[P.LAG].name
 SECTION_OF: Mapping[str, str] = {
     "slew": "setpoint changes",
     "jumps": "setpoint changes",
@@ -218,7 +215,7 @@ def _interval_s(run: Run) -> float:
 def _heater(fit: HeaterFit, gaps: Iterable[Gap]) -> p.Heater:
     return p.Heater(
         model=fit.model,
-        parameters=with_possible_lags(fit.parameters),
+        parameters=dict(fit.parameters),
         ambient=fit.ambient,
         valid_temperature=p.Range(low=fit.seen_C[0], high=fit.seen_C[1], unit="°C"),
         heating_rate=tuple(_heating(row) for row in fit.heating_rate),
@@ -241,31 +238,6 @@ def _heater(fit: HeaterFit, gaps: Iterable[Gap]) -> p.Heater:
             p.Unidentified(parameter=gap.what, reason=gap.why, test=gap.test) for gap in gaps
         ),
     )
-
-
-def with_possible_lags(parameters: Mapping[str, Quantity]) -> dict[str, Quantity]:
-    """The parameters with a dead time that is not below zero, its sum with the lag kept.
-
-    A log may show a duty later than it was set, so that a fit's dead time lies up to half a sample
-    below zero; readers of a profile delay by it, which needs a real delay.
-    """
-    dead = parameters.get(DEAD)
-    if dead is None or dead.value >= 0.0:
-        return dict(parameters)
-    moved = {DEAD: _shifted(dead, -dead.value, 0.0)}
-    if LAG in parameters:
-        moved[LAG] = _shifted(parameters[LAG], dead.value, PARAMETERS[P.LAG].low)
-    return {**parameters, **moved}
-
-
-def _shifted(quantity: Quantity, by: float, least: float) -> Quantity:
-    """Value and interval moved, none of them below `least`."""
-
-    def moved(end: float | None) -> float | None:
-        return None if end is None else max(end + by, least)
-
-    value = max(quantity.value + by, least)
-    return replace(quantity, value=value, low=moved(quantity.low), high=moved(quantity.high))
 
 
 def _heating(row: FigureRow) -> p.HeatingRate:

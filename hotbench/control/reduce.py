@@ -63,16 +63,10 @@ def operating_point(
     duty = _hold_duty(nodes.lost(near_K, rises_K), power, temperature_C)
     slope = float(v[P.HEATING] * duty * v[P.FALLOFF])
     gain, lags, leads = nodes.linear(near_K, rises_K, slope)
-    sensor, dead_s = _sensor(float(v[P.LAG]), float(v[P.DEAD]))
-    process = Process(power * gain, (*lags, *sensor), leads, dead_s)
+    sensor = (float(v[P.LAG]),) if v[P.LAG] > 0.0 else ()
+    process = Process(power * gain, (*lags, *sensor), leads, float(v[P.DEAD]))
     load = float(v[P.LOAD] * near_K)
     return OperatingPoint(duty, near_K, *rises_K, process, power, load)
-
-
-def _sensor(lag_s: float, dead_s: float) -> tuple[tuple[float, ...], float]:
-    """Lag and dead time; a fit may put the dead time below zero, then their sum counts as lag."""
-    lag_s, dead_s = lag_s + min(dead_s, 0.0), max(dead_s, 0.0)
-    return ((lag_s,), dead_s) if lag_s > 0.0 else ((), dead_s)
 
 
 def first_order(process: Process) -> Process:

@@ -312,9 +312,13 @@ def _parameters(problem: Problem, propagation: Propagation) -> dict[str, Quantit
 
 
 def _stated(declared: Parameter, value: float, width: float) -> Quantity:
-    """The interval of a logarithmic parameter is symmetric in its logarithm."""
-    if not declared.logarithmic or not np.isfinite(width):
+    """The interval of a logarithmic parameter is symmetric in its logarithm; all keep to bounds."""
+    if not np.isfinite(width):
         return quantity(value, width, declared.unit, "fitted")
+    if not declared.logarithmic:
+        low, high = declared.clipped(value - width), declared.clipped(value + width)
+        plain = quantity(value, width, declared.unit, "fitted")
+        return replace(plain, low=min(low, plain.value), high=max(high, plain.value))
     factor = math.exp(min(width / value, LARGEST_LOGARITHM))
     return Quantity(
         value=float(value),

@@ -154,18 +154,3 @@ def test_a_temperature_beyond_full_power_is_refused(sleeve: dict[str, float]) ->
         operating_point("two-node", sleeve, temperature_C=900.0, ambient_C=23.0)
     with pytest.raises(BadInput, match="did you mean 'loss_per_s'"):
         operating_point("two-node", {"los_per_s": 1.0}, temperature_C=200.0, ambient_C=23.0)
-
-
-def test_a_dead_time_fitted_below_zero_counts_as_less_lag(sleeve: dict[str, float]) -> None:
-    """Only the sum of lag and dead time is known: it is kept."""
-    fitted = operating_point(
-        "two-node",
-        {**sleeve, "sensor_lag_s": 0.9, "dead_time_s": -0.1},
-        temperature_C=220.0,
-        ambient_C=23.0,
-    ).process
-    assert fitted.dead_s == 0.0
-    assert min(fitted.lags_s) == pytest.approx(0.8)
-    gone = {**sleeve, "sensor_lag_s": 0.05, "dead_time_s": -0.1}
-    process = operating_point("two-node", gone, temperature_C=220.0, ambient_C=23.0).process
-    assert len(process.lags_s) == 2
