@@ -32,6 +32,7 @@ TIMING_s = 0.15
 """Doubt of a dip's times beyond the heater's: a command is acted on at the board's next tick, and
 fast parts of a sleeve are in no model. Chosen on 22 simulated printers, tests/studies judges."""
 INSIDE_K = 2.0
+OF_THE_BOARD: tuple[p.LimitingCause, ...] = ("loop tracking", "controller fault")
 FULL_DUTY = 0.95
 """Share of full duty that a steady flow may draw; the rest is the loop's. Common practice."""
 
@@ -105,7 +106,35 @@ def _predicted(
         for temperature_C in SLEW_TEMPERATURES_C:
             covered = known and min(known) - INSIDE_K <= temperature_C <= max(known) + INSIDE_K
             if temperature_C <= heater.seen_C[1] and not covered:
-                yield from _prediction(slew, heater, direction, fan, temperature_C)
+                rows = _prediction(slew, heater, direction, fan, temperature_C)
+                yield from (_capped(row, measured) for row in rows)
+
+
+def _capped(row: p.SlewRate, measured: tuple[p.SlewRate, ...]) -> p.SlewRate:
+    """Never faster than the nearest ramps of that direction that the loop or the board held back.
+
+    What the hot end itself could follow says nothing about the board.
+    """
+    held = [
+        claim
+        for claim in measured
+        if claim.direction == row.direction and claim.limiting_cause in OF_THE_BOARD
+    ]
+    if not held:
+        return row
+    nearest = min(held, key=lambda claim: abs(claim.temperature_C - row.temperature_C))
+    if row.rate_K_per_s <= nearest.rate_K_per_s:
+        return row
+    return row.model_copy(
+        update={
+            "rate_K_per_s": nearest.rate_K_per_s,
+            "low_K_per_s": None,
+            "high_K_per_s": None,
+            "confidence": None,
+            "limiting_cause": nearest.limiting_cause,
+            "basis": "assumed",
+        }
+    )
 
 
 def _prediction(
@@ -120,7 +149,7 @@ def _prediction(
     cause = min(nominal, key=nominal.__getitem__)
     if nominal[cause] <= 0.0:
         return
-    assumed = cause in ("loop tracking", "controller fault")
+    assumed = cause in OF_THE_BOARD
     (rate,) = heater.propagation.quantities(
         lambda vector: np.array([min(rates(vector).values())]),
         ["K/s"],

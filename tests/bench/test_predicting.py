@@ -5,9 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hotbench.bench.analysis import Analysis
+from hotbench.bench.analysis import Analysis, FitOptions, analyse_runs
 from hotbench.bench.dips import recorded_dips, time_down
-from hotbench.bench.predicting import board_of, dip_rows, heater_flow, hold_duty, timed_dips
+from hotbench.bench.predicting import (
+    board_of,
+    dip_rows,
+    heater_flow,
+    hold_duty,
+    slew_rows,
+    timed_dips,
+)
 from hotbench.core.records import Run
 from hotbench.models.heater_steps import P
 from hotbench.sim.printers import PRINTERS
@@ -58,6 +65,22 @@ def test_without_a_recorded_dip_the_way_back_is_assumed(analysis: Analysis) -> N
     for row in dip_rows(heater, ladders):
         assert (row.time_back.basis, row.time_back.low) == ("assumed", None)
         assert row.time_down.low < row.time_down.value < row.time_down.high
+
+
+@pytest.mark.parametrize("stated_K", [None, 9.0, 50.0])
+def test_no_rate_elsewhere_exceeds_what_the_board_allowed(
+    analysis: Analysis, stated_K: float | None
+) -> None:
+    """Also where nobody says again at which deviation the board faults."""
+    again = analyse_runs(analysis.runs, FitOptions(fault_deviation_K=stated_K))
+    rows = slew_rows(again.slew, again.heater)
+    claims = [row for row in rows if row.evidence.trials]
+    assert {row.direction for row in claims} == {"heating", "cooling"}
+    for claim in claims:
+        others = [row for row in rows if row.direction == claim.direction]
+        if claim.limiting_cause in ("controller fault", "loop tracking"):
+            fastest = max(one.rate_K_per_s for one in claims if one.direction == claim.direction)
+            assert max(row.rate_K_per_s for row in others) <= fastest
 
 
 def without_duty(run: Run) -> Run:
