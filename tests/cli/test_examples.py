@@ -82,20 +82,21 @@ def test_every_command_has_an_example() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("examples")  # each needs what the ones before it made
-@pytest.mark.parametrize(
-    ("command", "example"), [pair for pair in EXAMPLES if pair[0] not in ELSEWHERE]
-)
-def test_the_example_works(
-    command: str, example: str, folder: Path, capsys: pytest.CaptureFixture[str]
+def test_the_examples_work(
+    folder: Path, capsys: pytest.CaptureFixture[str], subtests: pytest.Subtests
 ) -> None:
-    for to, kind in COPIED.get(command, {}).items():
-        shutil.copytree(folder / "runs" / kind, folder / to, dirs_exist_ok=True)
-    _, *arguments = as_typed(example)
-    code = run(arguments)
-    printed = capsys.readouterr()
-    assert code in EXIT.get(command, (0,)), printed.err
-    assert printed.out.strip(), command
+    """One after the other: each needs what those before it made."""
+    for command, example in EXAMPLES:
+        if command in ELSEWHERE:
+            continue
+        for to, kind in COPIED.get(command, {}).items():
+            shutil.copytree(folder / "runs" / kind, folder / to, dirs_exist_ok=True)
+        _, *arguments = as_typed(example)
+        with subtests.test(example):
+            code = run(arguments)
+            printed = capsys.readouterr()
+            assert code in EXIT.get(command, (0,)), printed.err
+            assert printed.out.strip(), command
 
 
 @pytest.mark.parametrize("command", ELSEWHERE)
