@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from hotbench.wire.commands import checksum
 from hotbench.wire.faults import DEFAULT_FAULTS, FaultPattern, classify
 
-_NUMBER = r"[-+]?(?:\d{1,4}(?:\.\d{0,4})?|\.\d{1,4}|nan|inf)"
+# A line that ends in a point was cut there: a checksum of eight bits may pass that by chance.
+_NUMBER = r"[-+]?(?:\d{1,4}(?:\.\d{1,4}|\.(?=\s))?|\.\d{1,4}|nan|inf)"
 _READING = re.compile(
     rf"\s*(?P<key>[A-Z]{{0,2}}\d{{0,2}}@?\d{{0,2}})\s?:\s?(?P<value>{_NUMBER}|\?)"
     rf"(?:\s?/\s?(?P<target>{_NUMBER}))?(?:\s?\({_NUMBER}\))?(?=\s|$)",
