@@ -25,7 +25,7 @@ from hotbench.sim.printers import PRINTERS, PrinterSpec, randomised
 
 pytestmark = [pytest.mark.study, pytest.mark.slow]
 
-FIRST_SEED = 97000
+FIRST_SEED = 98500
 PRINTERS_PER_KIND = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "2"))
 RANDOM_JOBS = 6
 RANDOM_WISHES = Wishes({"cool": Wish.near(208.0), "strong": Wish.near(230.0)})
