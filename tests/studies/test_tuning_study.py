@@ -19,7 +19,7 @@ from hotbench.control.tune import NAMES, ROBUST, Tuned, side_by_side
 
 pytestmark = pytest.mark.slow
 
-FIRST_SEED = 64000
+FIRST_SEED = 65000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "100"))
 KINDS = ("swift-sleeve", "plain-block")
 OVERSHOOT_MOST_K, SAG_MOST_K, SENSITIVITY_MOST = 2.0, 3.0, 1.7
