@@ -48,9 +48,10 @@ def simc_pid(process: Process, closed_loop_s: float | None = None) -> Pid:
 def amigo_pi(process: Process) -> Pid:
     """Kc = 0.15/K + (0.35 - L T/(L+T)²) T/(K L), Ti = 0.35 L + 13 L T²/(T² + 12 L T + 7 L²).
 
-    Integrating: 0.35/(slope L), 13.4 L. Åström and Hägglund, Advanced PID Control (2006); the
-    constants are from memory. Computed from the rule's published aim instead: its Nyquist curve
-    touches the circle of M = 1.4 within 7 % for any lag, and Ti is within 15 % of the optimum's.
+    Integrating: 0.35/(slope L), 13.4 L. Åström and Hägglund, J. Process Control 14 (2004) 635;
+    constants and worked examples are from memory, and agree. Computed from the rule's published
+    aim besides: its Nyquist curve touches the circle of M = 1.4 within 7 % for any lag, and Ti is
+    within 15 % of the optimum's.
     """
     slope, T, L = _shape(process)
     if T is None:
@@ -114,7 +115,7 @@ def cohen_coon_pid(process: Process) -> Pid:
 _ZN = "Ziegler and Nichols, Trans. ASME 64 (1942) 759"
 _CC = "Cohen and Coon, Trans. ASME 75 (1953) 827"
 _SIMC = "Skogestad, J. Process Control 13 (2003) 291"
-_AMIGO = "Åström and Hägglund, Advanced PID Control (2006); from memory"
+_AMIGO = "Åström and Hägglund, J. Process Control 14 (2004) 635; from memory"
 
 RULES: dict[str, Rule] = {
     rule.name: rule

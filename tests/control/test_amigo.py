@@ -1,15 +1,20 @@
-"""AMIGO's constants, which are from memory, against what the rule was published to do.
+"""AMIGO's constants, which are from memory, against its worked examples and its published aim.
+
+The worked examples are the paper's three processes with the models and gains it prints, from memory
+like the constants, but remembered apart from them: one wrong constant and they disagree.
 
 Åström and Hägglund made the rule fit designs of the most integral gain (MIGO) whose Nyquist curve
 keeps out of the circle that holds both sensitivities at M = 1.4 (J. Process Control 14 (2004) 635,
 aim and circle). The designs are computed here; no constant of the rule is used for them.
 """
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from hotbench.control.process import ComplexArray, Process
 from hotbench.control.rules import amigo_pi, amigo_pid
@@ -116,6 +121,43 @@ def test_the_curve_touches_the_circle(lag: float | None) -> None:
 @pytest.mark.parametrize("lag", BEST)
 def test_integral_time_is_the_optimum_s(lag: float) -> None:
     assert pi(lag, PI)[1] == pytest.approx(BEST[lag], rel=TIME)
+
+
+WORKED: tuple[tuple[float, float, Gains | None, Gains], ...] = (
+    (1.04, 0.075, (4.13, 0.539, 0.0), (6.44, 0.361, 0.0367)),
+    (2.90, 1.42, (0.414, 2.66, 0.0), (1.12, 2.40, 0.619)),
+    (0.0932, 1.01, None, (0.242, 0.474, 0.119)),
+)
+"""Lag, dead time, PI and PID of 1/((1+s)(1+0.1s)(1+0.01s)(1+0.001s)), 1/(1+s)^4 and
+exp(-s)/(1+0.05s)^2: the lag-dominated, balanced and delay-dominated examples of Åström and
+Hägglund, J. Process Control 14 (2004) 635. From memory; the third PI is not remembered."""
+
+
+@pytest.mark.parametrize(("T_s", "L_s", "as_pi", "as_pid"), WORKED)
+def test_worked_examples(T_s: float, L_s: float, as_pi: Gains | None, as_pid: Gains) -> None:
+    model = Process.first_order(1.0, T_s, L_s)
+    assert amigo_pid(model).ideal == pytest.approx(as_pid, rel=6e-3)
+    if as_pi is not None:
+        assert amigo_pi(model).ideal == pytest.approx(as_pi, rel=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("lags_s", "delay_s", "worked"),
+    [((1.0, 0.1, 0.01, 0.001), 0.0, WORKED[0]), ((1.0,) * 4, 0.0, WORKED[1]),
+     ((0.05, 0.05), 1.0, WORKED[2])],
+)  # fmt: skip
+def test_models_of_the_worked_examples(
+    lags_s: tuple[float, ...], delay_s: float, worked: tuple[float, float, Any, Any]
+) -> None:
+    """Dead time from the steepest tangent, lag from the 63 % point, as the paper defines them."""
+    denominator = np.poly([-1.0 / lag for lag in lags_s]).astype(np.float64)
+    plant = (denominator[-1:], denominator)
+    time_s, rise = signal.step(plant, T=np.linspace(0.0, 8.0 * max(lags_s), 40001))
+    slope = np.gradient(rise, time_s)
+    steepest = int(np.argmax(slope))
+    dead_s = time_s[steepest] - rise[steepest] / slope[steepest] + delay_s
+    lag_s = float(np.interp(1.0 - math.exp(-1.0), rise, time_s)) + delay_s - dead_s
+    assert (lag_s, dead_s) == pytest.approx(worked[:2], rel=0.02)
 
 
 PI_CASE = (pi, PI, {"circle": CIRCLE_PI, "timed": True})
