@@ -1,7 +1,8 @@
 """From run folders to fits: which runs serve which model, and what cannot be told."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,6 +12,7 @@ from hotbench.bench.melting import tables as flow_tables
 from hotbench.bench.plain import plain
 from hotbench.bench.predicting import heater_flow, rate_caps
 from hotbench.bench.progress import Step, silent
+from hotbench.bench.results import lines_table
 from hotbench.bench.tables import Table, number, quantity_cells
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.records import Run
@@ -22,6 +24,7 @@ from hotbench.fitting.melt import MeltFit
 from hotbench.fitting.ramps import trials_of
 from hotbench.fitting.repetition import RepetitionFit
 from hotbench.fitting.slew import SlewFit, fit_slew
+from hotbench.procedures.options import MOST_SPREAD
 from hotbench.store.reader import read_run
 
 Fit = TypeVar("Fit")
@@ -41,6 +44,7 @@ class FitOptions:
 
     ambient_C: float | None = None
     fault_deviation_K: float | None = None
+    fault_spread: float | None = None
     power_W: float | None = None
 
     def __post_init__(self) -> None:
@@ -48,12 +52,18 @@ class FitOptions:
             value = getattr(self, name)
             if value is not None and not value > 0.0:
                 raise BadInput("must be positive", where=name, value=value)
+        if self.fault_spread is not None and not 0.0 <= self.fault_spread <= MOST_SPREAD:
+            limit = f"0 to {MOST_SPREAD:g}"
+            raise BadInput(
+                "out of range", where="fault_spread", value=self.fault_spread, limit=limit
+            )
 
     def plain(self) -> dict[str, float | None]:
         """The options as the profile's provenance states them."""
         return {
             "ambient_C": self.ambient_C,
             "fault_deviation_K": self.fault_deviation_K,
+            "fault_spread": self.fault_spread,
             "power_W": self.power_W,
         }
 
@@ -131,9 +141,13 @@ def analyse(
 def analyse_runs(
     runs: Sequence[Run], options: FitOptions | None = None, progress: Step = silent
 ) -> Analysis:
-    """Fit what the runs can carry; what a model refuses becomes a gap."""
+    """Fit what the runs can carry; what a model refuses becomes a gap.
+
+    The board's fault level is what `options` state, or else what the runs were recorded with.
+    """
     _check_names(runs)
-    options, gaps = options or FitOptions(), list[Gap]()
+    stated = options or FitOptions()
+    options, gaps = declared(runs, stated), list(_differing(runs, stated))
     heater = _attempt("heater", gaps, lambda: _heater(runs, options, progress))
     progress(0.9, "slew")
     slew = _attempt("slew", gaps, lambda: _slew(runs, options, heater))
@@ -149,10 +163,45 @@ def analyse_runs(
         slew=slew,
         melt=melts[0].fit if melts else None,
         melts=melts,
-        jumps=jumps_of(runs, options.fault_deviation_K),
-        repetition=repetition_of(runs, options.fault_deviation_K),
+        jumps=jumps_of(runs, options.fault_deviation_K, options.fault_spread),
+        repetition=repetition_of(runs, options.fault_deviation_K, options.fault_spread),
         gaps=(*gaps, *_gaps(heater, slew, melts)),
     )
+
+
+def declared(runs: Sequence[Run], options: FitOptions) -> FitOptions:
+    """The options with what was declared of the board's fault level when its runs were recorded.
+
+    What `options` state wins. Of several declarations the lowest level and the widest spread
+    count: the claim then holds for each. Errors: BadInput for a run whose settings hold no number.
+    """
+    own = [run for run in runs if run.info.procedure in LADDERS]
+    level_K, spread = options.fault_deviation_K, options.fault_spread
+    if level_K is None:
+        level_K = min(_declared(own, "fault_deviation_K"), default=None)
+    if spread is None:
+        spread = max(_declared(own, "fault_spread"), default=None)
+    return replace(options, fault_deviation_K=level_K, fault_spread=spread)
+
+
+def _differing(runs: Sequence[Run], options: FitOptions) -> Iterator[Gap]:
+    """Runs of one fit that were recorded with different fault levels, none being stated now."""
+    own = [run for run in runs if run.info.procedure in LADDERS]
+    levels_K = sorted(set(_declared(own, "fault_deviation_K")))
+    if options.fault_deviation_K is None and len(levels_K) > 1:
+        said = " and ".join(f"{level_K:g}" for level_K in (levels_K[0], levels_K[-1]))
+        why = f"runs were recorded with {said} K; the lowest counts"
+        yield Gap("one fault level", why, "state it, --fault-deviation, or fit them apart")
+
+
+def _declared(runs: Sequence[Run], name: str) -> list[float]:
+    """What the runs' settings say of one declaration, those without it left out."""
+    found = [(run, run.info.settings.get(name)) for run in runs]
+    for run, value in found:
+        known = isinstance(value, int | float) and math.isfinite(value) and value >= 0.0
+        if not (value is None or known):
+            raise BadInput(f"setting '{name}' is no number", where=run.info.run_id, value=value)
+    return [float(value) for _, value in found if value is not None]
 
 
 def _check_names(runs: Sequence[Run]) -> None:
@@ -203,7 +252,7 @@ def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) ->
     if not trials:
         return None
     caps = rate_caps(heater, trials) if heater else {}
-    return fit_slew(trials, options.fault_deviation_K, caps=caps)
+    return fit_slew(trials, options.fault_deviation_K, fault_spread=options.fault_spread, caps=caps)
 
 
 def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melts: Sequence[NamedMelt]) -> list[Gap]:
@@ -285,7 +334,11 @@ def slew_tables(fit: SlewFit) -> list[Table]:
         )
         for d in fit.directions
     )
-    return [Table("safe slew rate", heads, rows, frozenset({1, 4, 5}))]
+    said = dict.fromkeys(text for d in fit.directions for text in d.assumptions)
+    return [
+        Table("safe slew rate", heads, rows, frozenset({1, 4, 5})),
+        *lines_table("what the safe rates rest on", "assumption", list(said)),
+    ]
 
 
 def melt_tables(fit: MeltFit) -> list[Table]:

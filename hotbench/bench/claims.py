@@ -15,16 +15,21 @@ STEPS_C = ((220.0, 200.0), (200.0, 220.0), (220.0, 190.0), (190.0, 220.0))
 """Changes of the required temperature whose look-ahead a profile states."""
 
 
-def jumps_of(runs: Sequence[Run], fault_deviation_K: float | None) -> tuple[JumpFit, ...]:
+def jumps_of(
+    runs: Sequence[Run], fault_deviation_K: float | None, fault_spread: float | None = None
+) -> tuple[JumpFit, ...]:
     """The largest safe single change by direction; empty without such runs."""
     trials = [t for run in runs if run.info.procedure == "jump" for t in jump_trials(run)]
-    return fit_jumps(trials, fault_deviation_K)
+    return fit_jumps(trials, fault_deviation_K, fault_spread=fault_spread)
 
 
-def repetition_of(runs: Sequence[Run], fault_deviation_K: float | None) -> RepetitionFit | None:
+def repetition_of(
+    runs: Sequence[Run], fault_deviation_K: float | None, fault_spread: float | None = None
+) -> RepetitionFit | None:
     """The shortest safe rest between dips; None without such runs."""
     own = [run for run in runs if run.info.procedure == "repeat"]
-    return fit_repetition([dip for run in own for dip in repeated_dips(run)], fault_deviation_K)
+    dips = [dip for run in own for dip in repeated_dips(run)]
+    return fit_repetition(dips, fault_deviation_K, fault_spread=fault_spread)
 
 
 def claim_tables(jumps: Sequence[JumpFit], repetition: RepetitionFit | None) -> list[Table]:

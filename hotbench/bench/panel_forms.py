@@ -24,8 +24,8 @@ TITLES: Mapping[str, str] = {
     "verify": "Check of new gains",
     "relay": "Relay swings",
 }
-HIDDEN = frozenset({"filament_diameter_mm"})
-"""Options that belong to the reel rather than to the test."""
+HIDDEN = frozenset({"filament_diameter_mm", "fault_deviation_K"})
+"""Options that belong to the reel or the board rather than to the test: stated once for all."""
 FIRST: Mapping[str, tuple[str, ...]] = {
     "ramp": ("low_C", "high_C", "fan", "max_ramps"),
     "extrude": ("temperatures_C", "flows_mm3_per_s", "length_mm", "max_weighings"),

@@ -16,8 +16,9 @@ from hotbench.bench.tables import Table, basis_text, number
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import FigureRow, HeaterFit
+from hotbench.fitting.slew import FAULT_SPREAD
 from hotbench.profile import types as p
-from hotbench.profile.check import brief, check, refused
+from hotbench.profile.check import ASSUMED_SPREAD, brief, check, refused
 from hotbench.profile.provenance import disagreements, provenance
 from hotbench.profile.summary import HeadlineRow, headline, unidentified
 from hotbench.profile.walk import Entry, entries
@@ -57,9 +58,18 @@ def build(analysis: Analysis, name: str | None = None) -> p.MachineProfile:
         provenance=provenance(
             analysis.runs,
             software_version=__version__,
-            options={k: v for k, v in analysis.options.plain().items() if v is not None},
+            options=_options(analysis),
         ),
     )
+
+
+def _options(analysis: Analysis) -> dict[str, float]:
+    """What was stated, and the spread that safe rates assume where none was."""
+    stated = {k: v for k, v in analysis.options.plain().items() if v is not None}
+    bounds = analysis.slew.directions if analysis.slew else ()
+    if "fault_spread" in stated or not any(fit.method == "tolerance bound" for fit in bounds):
+        return stated
+    return {**stated, ASSUMED_SPREAD: FAULT_SPREAD}
 
 
 def build_file(

@@ -108,6 +108,7 @@ NUMBERS = Numbers()
 NUMBER = Number()
 POSITIVE = Number(low=SMALLEST)
 AMBIENT = Number(low=-50.0, high=80.0)
+SPREAD = Number(low=0.0, high=0.5)
 SEED = click.IntRange(min=0)
 LONGEST_SUMMARY = 200
 FIELD = re.compile(r"\b[a-z]\w*_\w+\b")
@@ -222,7 +223,13 @@ fit_options = options(
         "--fault-deviation",
         "fault_deviation_K",
         type=POSITIVE,
-        help="Deviation from the setpoint at which the board faults, K.",
+        help="Deviation from the setpoint at which the board faults, K; default: as recorded.",
+    ),
+    click.option(
+        "--fault-spread",
+        "fault_spread",
+        type=SPREAD,
+        help="How much that level varies from move to move, a share; default: as recorded, or 0.1.",
     ),
     click.option(
         "--power", "power_W", type=POSITIVE, help="Heater power at full duty, W (wattmeter)."

@@ -9,6 +9,7 @@ from hotbench.cli.arguments import (
     NUMBER,
     NUMBERS,
     POSITIVE,
+    SPREAD,
     Dip,
     SuggestingGroup,
     in_options,
@@ -23,6 +24,12 @@ fault_deviation_option = click.option(
     type=POSITIVE,
     help="How far the board lets the reading stray from a moving setpoint before it faults, K; "
     "its settings say it.",
+)
+fault_spread_option = click.option(
+    "--fault-spread",
+    "fault_spread",
+    type=SPREAD,
+    help="How much that level varies from move to move, a share; 0.1 is assumed where not given.",
 )
 fan_option = click.option(
     "--fan", type=NUMBER, default=0.0, show_default=True, help="Part fan, 0 to 1."
@@ -80,6 +87,7 @@ def step(**given: Any) -> None:
 @fan_option
 @click.option("--max-ramps", type=int, default=14, show_default=True, help="Most ramps each way.")
 @fault_deviation_option
+@fault_spread_option
 @click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and go on.")
 @record_options
 def ramp(**given: Any) -> None:
@@ -122,6 +130,7 @@ def dip(**given: Any) -> None:
 @click.option("--times", type=int, default=2, show_default=True, help="How often each size.")
 @fan_option
 @fault_deviation_option
+@fault_spread_option
 @click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and confirm.")
 @record_options
 def jump(**given: Any) -> None:
@@ -143,6 +152,7 @@ def jump(**given: Any) -> None:
 @click.option("--cooling-rate", "cooling_rate_K_per_s", type=POSITIVE, help="Down, K/s.")
 @fan_option
 @fault_deviation_option
+@fault_spread_option
 @record_options
 def repeat(**given: Any) -> None:
     """The same dip many times in a row, at shrinking rests.

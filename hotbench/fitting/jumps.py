@@ -11,7 +11,7 @@ from hotbench.core.records import Run
 from hotbench.fitting.claims import Claim, log_bound
 from hotbench.fitting.pass_fault import safe_rate_from_faults
 from hotbench.fitting.ramps import Direction, fault_within, smoothed, stretches, usable_samples
-from hotbench.fitting.slew import CONFIDENCE, COVERAGE, FAULT_SPREAD, REACH
+from hotbench.fitting.slew import CONFIDENCE, COVERAGE, REACH, SlewOptions, spread_said
 
 PHASE = re.compile(r"\bjump (up|down) (\d+(?:\.\d*)?|\.\d+)$")
 FEWEST = 3
@@ -85,7 +85,7 @@ def fit_jumps(
     trials: Sequence[JumpTrial],
     fault_deviation_K: float | None = None,
     *,
-    fault_spread: float = FAULT_SPREAD,
+    fault_spread: float | None = None,
     confidence: float = CONFIDENCE,
 ) -> tuple[JumpFit, ...]:
     """The largest change per direction that 99 % of boards' limits leave alone.
@@ -104,7 +104,7 @@ def fit_jumps(
 
 
 def _fit(
-    trials: Sequence[JumpTrial], level_K: float | None, spread: float, confidence: float
+    trials: Sequence[JumpTrial], level_K: float | None, spread: float | None, confidence: float
 ) -> JumpFit:
     clean = [trial for trial in trials if trial.fault is None]
     largest_K = max((trial.size_K for trial in clean), default=0.0)
@@ -130,14 +130,15 @@ def _by_deviation(
     trials: Sequence[JumpTrial],
     clean: Sequence[JumpTrial],
     level_K: float,
-    spread: float,
+    spread: float | None,
     confidence: float,
 ) -> Claim:
-    excess = log_bound([t.deviation_K / t.size_K for t in clean], spread, confidence)
+    known = SlewOptions(fault_spread=spread).spread
+    excess = log_bound([t.deviation_K / t.size_K for t in clean], known, confidence)
     faulted = min((t.size_K for t in trials if t.fault is not None), default=np.inf)
     reach_K = min(REACH * max(t.size_K for t in clean), NEAR * faulted)
     size_K = min(level_K * float(np.exp(-excess)), reach_K)
-    said = f"the board's own fault level varies by {100.0 * spread:g} % from change to change"
+    said = spread_said(spread, "change")
     largest_K = max(t.size_K for t in clean)
     basis: Basis = "fitted" if size_K <= largest_K else "extrapolated"
     return _claim(trials, size_K, basis, confidence, (said,), _WIDEN_DEVIATION)

@@ -12,7 +12,6 @@ from hotbench.fitting.pass_fault import limit_belief
 from hotbench.fitting.ramps import Direction, RampTrial
 from hotbench.fitting.slew import (
     COVERAGE,
-    FAULT_SPREAD,
     FEWEST_TRIALS,
     DirectionFit,
     RateCap,
@@ -64,7 +63,7 @@ class LadderPlan:
     first_K_per_s: float
     highest_K_per_s: float = 100.0
     fault_deviation_K: float | None = None
-    fault_spread: float = FAULT_SPREAD
+    fault_spread: float | None = None
     level_fall: float = 0.0
     ramps: int = 15
 

@@ -18,7 +18,7 @@ from hotbench.fitting.ramps import (
     stretches,
     usable_samples,
 )
-from hotbench.fitting.slew import CONFIDENCE, COVERAGE, FAULT_SPREAD, Method
+from hotbench.fitting.slew import CONFIDENCE, COVERAGE, Method, SlewOptions, spread_said
 
 PHASE = re.compile(r"\brepeat (\d+) rest (\d+(?:\.\d*)?|\.\d+)$")
 FEWEST_SAMPLES, FEWEST_DIPS = 5, 3
@@ -98,7 +98,7 @@ def fit_repetition(
     dips: Sequence[RepeatedDip],
     fault_deviation_K: float | None = None,
     *,
-    fault_spread: float = FAULT_SPREAD,
+    fault_spread: float | None = None,
     confidence: float = CONFIDENCE,
 ) -> RepetitionFit | None:
     """The shortest rest at which, and at every longer one, dips stay clear of a fault.
@@ -112,15 +112,12 @@ def fit_repetition(
     visible = all(dip.deviation_K > 3.0 * dip.noise_K for dip in dips)
     method: Method = "none"
     if fault_deviation_K is not None and visible:
-        method, said = "tolerance bound", _said(fault_spread)
-        rest_s = _last(_under_level(dips, fault_deviation_K, fault_spread, confidence))
+        method, said = "tolerance bound", (spread_said(fault_spread, "dip"),)
+        spread = SlewOptions(fault_spread=fault_spread).spread
+        rest_s = _last(_under_level(dips, fault_deviation_K, spread, confidence))
     else:
         method, said, rest_s = _by_travel(dips, confidence)
     return _fit(dips, rest_s, method if rest_s is not None else "none", said, confidence)
-
-
-def _said(fault_spread: float) -> tuple[str, ...]:
-    return (f"the board's own fault level varies by {100.0 * fault_spread:g} % from dip to dip",)
 
 
 def _groups(dips: Sequence[RepeatedDip]) -> Iterator[tuple[float, list[RepeatedDip]]]:

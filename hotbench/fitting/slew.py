@@ -21,7 +21,8 @@ COVERAGE, CONFIDENCE = 0.99, 0.95
 LEAST_SPREAD = 0.02
 FAULT_SPREAD = 0.1
 """Log spread assumed for the controller's own fault level, which no deviation shows. A larger one
-would have to be declared: it cannot be measured without provoking faults."""
+has to be declared: to tell 0.15 from 0.05 a ladder would have to provoke faults
+(tests/studies/test_slew_study.py)."""
 SEQUENTIAL = 0.6
 """The bound is computed at this share of the stated doubt: choosing rates from earlier ramps costs
 a few per cent of the confidence that a fixed plan has (tests/studies/test_slew_study.py)."""
@@ -113,7 +114,7 @@ class SlewOptions:
     """How claims are made; see `fit_slew`."""
 
     fault_deviation_K: float | None = None
-    fault_spread: float = FAULT_SPREAD
+    fault_spread: float | None = None
     level_fall: float = 0.0
     coverage: float = COVERAGE
     confidence: float = CONFIDENCE
@@ -122,17 +123,22 @@ class SlewOptions:
         level = self.fault_deviation_K
         if level is not None and not (np.isfinite(level) and level > 0.0):
             raise BadInput("fault deviation must be positive", value=level, limit="above 0 K")
-        if not 0.0 <= self.fault_spread < 1.0:
+        if not 0.0 <= self.spread < 1.0:
             raise BadInput("fault spread out of range", value=self.fault_spread, limit="0 to 1")
         if not 0.0 <= self.level_fall < 1.0:
             raise BadInput("fall of the level out of range", value=self.level_fall, limit="0 to 1")
+
+    @property
+    def spread(self) -> float:
+        """Log spread of the board's fault level: as declared, or as assumed."""
+        return FAULT_SPREAD if self.fault_spread is None else self.fault_spread
 
 
 def fit_slew(
     trials: Sequence[RampTrial],
     fault_deviation_K: float | None = None,
     *,
-    fault_spread: float = FAULT_SPREAD,
+    fault_spread: float | None = None,
     level_fall: float = 0.0,
     caps: Mapping[Direction, RateCap] | None = None,
     coverage: float = COVERAGE,
@@ -142,7 +148,7 @@ def fit_slew(
 
     fault_deviation_K: deviation at which the board faults; None takes it from the faults among
     the trials, and without any falls back to counting passes. fault_spread: log spread of that
-    level from ramp to ramp, which the deviations do not show; it is an assumption unless the
+    level from ramp to ramp, which the deviations do not show; FAULT_SPREAD is assumed unless the
     board's maker states it. level_fall: share by which the level may fall with accumulated
     movement. caps: physical limits. Claim: at most 1 − coverage of ramps at the rate fault, with
     the stated confidence.
@@ -309,7 +315,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
     return Regression(
         line=line,
         level_K=level_K,
-        hidden_spread=max(options.fault_spread, _spread_of_fault(trials, level_K)),
+        hidden_spread=max(options.spread, _spread_of_fault(trials, level_K)),
         curved=curved,
         fastest_clean=float(rates.max()),
         slowest=float(rates.min()),
@@ -432,13 +438,23 @@ def _rate(value: float, basis: Basis) -> Quantity:
 
 
 def _assumptions(options: SlewOptions) -> tuple[str, ...]:
-    percent = 100.0 * options.fault_spread
-    said = [f"the board's own fault level varies by {percent:g} % from ramp to ramp"]
+    said = [spread_said(options.fault_spread, "ramp")]
     if options.level_fall:
         said.append(f"accumulated movement lowers it by up to {100.0 * options.level_fall:g} %")
     else:
         said.append("no more movement within a minute than in these ramps")
     return tuple(said)
+
+
+def spread_said(declared: float | None, move: str) -> str:
+    """What a claim assumes of the board's fault level, from one `move` to the next."""
+    if declared is not None:
+        percent = f"{100.0 * declared:.3g} %"
+        return f"the board's fault level varies by {percent} from {move} to {move}, as declared"
+    return (
+        f"the board's fault level is assumed to vary by {100.0 * FAULT_SPREAD:.3g} % from {move} to"
+        f" {move}, which no record shows: declare it where it varies by more"
+    )
 
 
 def _widen(bound: float, fit: Regression, cause: Cause, claimed: bool) -> str:

@@ -8,6 +8,10 @@ from typing import Any
 from hotbench.core.errors import BadInput
 
 LOWEST_C, HIGHEST_C = 30.0, 500.0
+MOST_SPREAD = 0.5
+"""A fault level that varies by more from ramp to ramp is none."""
+LEVEL_MEANING = "deviation at which the board faults, as its settings or its maker say"
+SPREAD_MEANING = "how much that level varies from move to move, standard deviation of its logarithm"
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,14 @@ def check_range(name: str, value: float, low: float, high: float, unit: str) -> 
         raise BadInput(
             "outside its range", where=name, value=f"{value:g}", limit=f"{low:g} to {high:g} {unit}"
         )
+
+
+def check_declared(fault_deviation_K: float | None, fault_spread: float | None) -> None:
+    """BadInput unless what is declared about the board's fault level, if anything, is plausible."""
+    if fault_deviation_K is not None:
+        check_range("fault_deviation_K", fault_deviation_K, 0.5, 100.0, "K")
+    if fault_spread is not None:
+        check_range("fault_spread", fault_spread, 0.0, MOST_SPREAD, "as a share")
 
 
 def check_positive(name: str, value: float) -> None:

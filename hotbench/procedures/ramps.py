@@ -11,7 +11,10 @@ from hotbench.core.records import Sample
 from hotbench.procedures import moves, phases
 from hotbench.procedures.faults import recover
 from hotbench.procedures.options import (
+    LEVEL_MEANING,
+    SPREAD_MEANING,
     check_above,
+    check_declared,
     check_fans,
     check_positive,
     check_range,
@@ -87,7 +90,7 @@ class RampTest(Procedure):
     ABANDONED falls into its phase, for it must not count as a whole ramp. A controller fault ends
     the ladder, unless reset_allowed: then the hot end is off for reset_wait_s, the board is asked
     to resume, a slow ramp each way confirms that it follows, and the ladder goes on; at most
-    MOST_FAULTS times.
+    MOST_FAULTS times. fault_deviation_K and fault_spread are kept with the run for its fit.
     """
 
     name: ClassVar[str] = "ramp"
@@ -106,6 +109,8 @@ class RampTest(Procedure):
         default=False, unit="", meaning="reset the board after a fault and go on"
     )
     reset_wait_s: float = option(30.0, "s", "time with the heater off before a reset")
+    fault_deviation_K: float | None = option(None, "K", LEVEL_MEANING)
+    fault_spread: float | None = option(None, "", SPREAD_MEANING)
     next_heating_rate: NextRate | None = field(default=None, compare=False)
     next_cooling_rate: NextRate | None = field(default=None, compare=False)
 
@@ -122,6 +127,7 @@ class RampTest(Procedure):
         check_range("max_ramps", self.max_ramps, 1, 200, "ramps")
         check_positive("slow_rate_K_per_s", self.slow_rate_K_per_s)
         check_range("reset_wait_s", self.reset_wait_s, 1.0, 600.0, "s")
+        check_declared(self.fault_deviation_K, self.fault_spread)
         if self.abandon_deviation_K is not None:
             check_range("abandon_deviation_K", self.abandon_deviation_K, 1.0, 100.0, "K")
 
@@ -350,6 +356,8 @@ class StepSizeTest(Procedure):
         default=False, unit="", meaning="reset the board after a fault, confirm, and end"
     )
     reset_wait_s: float = option(30.0, "s", "time with the heater off before a reset")
+    fault_deviation_K: float | None = option(None, "K", LEVEL_MEANING)
+    fault_spread: float | None = option(None, "", SPREAD_MEANING)
 
     def __post_init__(self) -> None:
         check_temperatures("low_C", (self.low_C,))
@@ -360,6 +368,7 @@ class StepSizeTest(Procedure):
         check_range("times", self.times, 1, 20, "times")
         check_fans("fan", (self.fan,))
         check_range("reset_wait_s", self.reset_wait_s, 1.0, 600.0, "s")
+        check_declared(self.fault_deviation_K, self.fault_spread)
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Sizes, and what happens after a fault."""

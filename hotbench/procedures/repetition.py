@@ -8,7 +8,10 @@ from hotbench.core.ports import PrinterPort
 from hotbench.core.records import Sample
 from hotbench.procedures import moves, phases
 from hotbench.procedures.options import (
+    LEVEL_MEANING,
+    SPREAD_MEANING,
     check_above,
+    check_declared,
     check_fans,
     check_range,
     check_some,
@@ -43,6 +46,8 @@ class RepetitionTest(Procedure):
     fan: float = option(0.0, "fraction", "fan setting")
     interval_s: float = option(0.2, "s", "time between two steps of the setpoint")
     abandon_deviation_K: float | None = option(None, "K", "stop a dip that deviates by more")
+    fault_deviation_K: float | None = option(None, "K", LEVEL_MEANING)
+    fault_spread: float | None = option(None, "", SPREAD_MEANING)
 
     def __post_init__(self) -> None:
         check_temperatures("to_C", (self.to_C,))
@@ -58,6 +63,7 @@ class RepetitionTest(Procedure):
         check_range("interval_s", self.interval_s, 0.02, 5.0, "s")
         if self.abandon_deviation_K is not None:
             check_range("abandon_deviation_K", self.abandon_deviation_K, 1.0, 100.0, "K")
+        check_declared(self.fault_deviation_K, self.fault_spread)
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Dips, rests, and what ends the test."""

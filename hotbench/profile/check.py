@@ -24,6 +24,8 @@ from hotbench.profile.walk import Entry, condition, entries
 
 FEWEST_TRIALS = 3
 """No tolerance bound of this project is stated from fewer ramps, changes or dips."""
+ASSUMED_SPREAD = "assumed_fault_spread"
+"""Provenance option: spread of the board's fault level that safe moves assume, none declared."""
 Severity = Literal["refuse", "warn"]
 SafeClaim = SlewRate | SafeJump | SafeRepetition
 
@@ -120,6 +122,14 @@ def _slew_has_evidence(profile: MachineProfile) -> Iterator[Finding]:
     for section, rows in claims.items():
         for row in rows:
             yield from _evidence(row, f"{section}[{condition(row.keys)}]", known)
+
+
+def _spread_assumed(profile: MachineProfile) -> Iterator[Finding]:
+    spread = profile.provenance.options.get(ASSUMED_SPREAD)
+    if isinstance(spread, int | float):
+        text = f"safe where the board's fault level varies by {100.0 * spread:.3g} % at most"
+        remedy = "declare a wider spread, --fault-spread, and build again"
+        yield Finding("warn", "slew", f"{text}, which is assumed", remedy)
 
 
 def _evidence(row: SafeClaim, where: str, known: set[str]) -> Iterator[Finding]:
@@ -355,6 +365,7 @@ def _stale(profile: MachineProfile, today: date, stale_days: int) -> Iterator[Fi
 RULES: tuple[Rule, ...] = (
     _no_number_without_provenance,
     _slew_has_evidence,
+    _spread_assumed,
     _beyond_the_data,
     _within_range,
     _plausible,

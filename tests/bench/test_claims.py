@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hotbench.bench.choosing import ABANDON_SHARE, choosers
+from hotbench.bench.choosing import abandon_share, choosers
 from hotbench.bench.claims import (
     claim_tables,
     jump_rows,
@@ -139,19 +139,28 @@ def test_a_step_beyond_the_known_rates_has_none() -> None:
 def test_a_stated_level_keeps_single_changes_below_it(sizes_K, expected) -> None:
     given_ = {"fault_deviation_K": 10.0} | ({"sizes_K": sizes_K} if sizes_K else {})
     settings, injected = choosers("jump", given_, 1.24)
-    assert settings == {"sizes_K": expected}
+    assert settings == {"fault_deviation_K": 10.0, "sizes_K": expected}
     assert injected == {}
+
+
+def test_a_wide_declared_spread_keeps_changes_and_dips_further_below() -> None:
+    """1 % quantile at a spread of 0.2: exp(-2.3263 x 0.2) = 0.628 of the level."""
+    wide = {"fault_deviation_K": 10.0, "fault_spread": 0.2}
+    sizes_K = choosers("jump", wide, 1.24)[0]["sizes_K"]
+    assert sizes_K == (2.7, 4.5, 6.3)
+    assert choosers("repeat", wide, 1.24)[0]["abandon_deviation_K"] == pytest.approx(6.28, abs=0.01)
 
 
 def test_a_stated_level_stops_repeated_dips_in_time() -> None:
     settings, _ = choosers("repeat", {"fault_deviation_K": 10.0, "count": 3}, 1.24)
-    assert settings == {"abandon_deviation_K": 7.0, "count": 3}
+    assert settings == {"fault_deviation_K": 10.0, "abandon_deviation_K": 7.0, "count": 3}
     assert choosers("repeat", {"count": 3}, 1.24)[0] == {"count": 3}
 
 
 def test_ramps_are_abandoned_where_one_board_in_a_hundred_faults() -> None:
     # 1 % quantile of the standard normal distribution is -2.3263 (any table); spread 0.1.
-    assert pytest.approx(np.exp(-0.23263), rel=1e-4) == ABANDON_SHARE
+    assert abandon_share(None) == pytest.approx(np.exp(-0.23263), rel=1e-4)
+    assert abandon_share(0.05) == pytest.approx(np.exp(-0.11632), rel=1e-4)
     settings, _ = choosers("ramp", {"fault_deviation_K": 10.0}, 1.24)
     assert settings["abandon_deviation_K"] == pytest.approx(7.924, abs=0.001)
 

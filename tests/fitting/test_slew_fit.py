@@ -60,7 +60,9 @@ def test_assumptions_are_stated_and_priced() -> None:
         for options in ({}, {"fault_spread": 0.0}, {"level_fall": 0.1})
     )
     assert steady.rate.value > plain.rate.value > falling.rate.value
-    assert "10 % from ramp to ramp" in plain.assumptions[0]
+    assert "assumed to vary by 10 % from ramp to ramp" in plain.assumptions[0]
+    assert "declare it where it varies by more" in plain.assumptions[0]
+    assert "varies by 0 % from ramp to ramp, as declared" in steady.assumptions[0]
     assert "no more movement" in plain.assumptions[1]
     assert "lowers it by up to 10 %" in falling.assumptions[1]
 
