@@ -3,12 +3,13 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 
 from hotbench.core.arrays import FloatArray
 from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace
-from hotbench.profile.types import CoolingRate, HeatingRate
+from hotbench.profile.types import CoolingRate, HeatingRate, Melt
 from hotbench.profile.yaml_io import read_profile
 
 COLD = "cold"
@@ -82,9 +83,10 @@ def pace_from(profile: Path | None) -> Pace:
 
     Errors: BadInput when the file is no profile.
     """
-    heater = None if profile is None else read_profile(profile).heater
-    if heater is None:
+    known = None if profile is None else read_profile(profile)
+    if known is None or known.heater is None:
         return ASSUMED_PACE
+    heater = known.heater
     cold = [row for row in heater.heating_rate if row.start == COLD]
     fans = {row.fan for row in heater.cooling_rate}
     found = {fan: Rates.of(r for r in heater.cooling_rate if r.fan == fan) for fan in fans}
@@ -92,4 +94,12 @@ def pace_from(profile: Path | None) -> Pace:
         heating=Rates.of(cold or heater.heating_rate),
         cooling={fan: rates for fan, rates in found.items() if rates},
         ambient_C=ROOM_C if heater.ambient is None else heater.ambient.value,
+        lag_s=ASSUMED_PACE.lag_s if heater.combined_lag is None else heater.combined_lag.value,
+        melt_mm3_per_s=_melted(known.melt),
     )
+
+
+def _melted(melt: Melt | None) -> float:
+    """The middle of all flow limits, mm³/s; the assumed one where none is stated."""
+    limits = [row.flow_mm3_per_s for row in melt.flow_limit] if melt else []
+    return median(limits) if limits else ASSUMED_PACE.melt_mm3_per_s

@@ -106,7 +106,7 @@ class BenchPanel(anywidget.AnyWidget):
             return
         steps = [line for line in plan.lines[:-1] if line != ASSUMED]
         remark = ASSUMED if ASSUMED in plan.lines else ""
-        self.plan = {**plain(plan), "steps": steps, "remark": remark}
+        self.plan = {**plain(plan), "steps": steps, "remark": remark, "minutes": plan.minutes}
 
     def _wish_start(self, content: Mapping[str, Any]) -> None:
         self.session.start(_request(content))

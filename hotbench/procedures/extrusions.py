@@ -10,6 +10,7 @@ from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.ports import PrinterPort, Scale
 from hotbench.core.records import Extrusion
 from hotbench.procedures import moves, phases
+from hotbench.procedures.course import Course
 from hotbench.procedures.options import (
     check_fans,
     check_positive,
@@ -17,7 +18,7 @@ from hotbench.procedures.options import (
     check_temperatures,
     option,
 )
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.waiting import Settling, pause, samples_for
 
@@ -29,10 +30,12 @@ NextFlow = Callable[[Sequence[Extrusion]], Shot | None]
 STEADY = Settling(within_K=1.0, window_s=6.0, timeout_s=180.0)
 PRIME_REST_s = 3.0
 OFF_TARGET_K = 8.0
-TYPICAL_FLOW_mm3_per_s = 8.0
 EMPTY_IN_A_ROW = 2
 """A second extrusion that gains nothing is no slip of the hand: feeding on would grind filament."""
-CLIMB = (0.3, 0.6, 0.8, 0.95, 1.1)
+LOADS = (0.45, 1.0)
+"""Flows chosen as it goes lie by these shares of the limit, about equally often."""
+FEWEST_SHARE = 0.5
+"""Of the weighings allowed for: where the limits become clear early."""
 
 
 class LaterScale:
@@ -85,13 +88,15 @@ class ExtrudeTest(Procedure):
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Temperatures, weighings, filament and time."""
-        shots = self._expected()
+        shots = self._expected(pace)
         warm_ups = len({temperature_C for temperature_C, _ in shots})
         filament_mm = len(shots) * self.length_mm + warm_ups * self.prime_mm
         return plan_of(
             self._lines(len(shots)),
+            pace,
+            self._time_s,
             max_temperature_C=max(self.temperatures_C),
-            duration_s=self._duration_s(shots, warm_ups, pace),
+            least_s=lambda quick: self._time_s(quick, FEWEST_SHARE if self.next_flow else 1.0),
             filament_mm=filament_mm,
         )
 
@@ -212,32 +217,43 @@ class ExtrudeTest(Procedure):
         flows = (reference, *self.flows_mm3_per_s, reference)
         return [(temperature, flow) for temperature in self.temperatures_C for flow in flows]
 
-    def _expected(self) -> list[Shot]:
+    def _expected(self, pace: Pace) -> list[Shot]:
         """The shots still to come; where they are chosen as it goes, a typical set of them."""
         count = self.max_weighings - len(self.done)
         if self.next_flow is None:
             return self._listed()[len(self.done) :][:count]
-        cycle = [
-            (temperature_C, share * TYPICAL_FLOW_mm3_per_s)
-            for temperature_C in self.temperatures_C
-            for share in CLIMB
+        shares = sorted(LOADS * math.ceil(count / len(LOADS)))[:count]
+        places = len(self.temperatures_C)
+        return [
+            (self.temperatures_C[i * places // count], share * pace.melt_mm3_per_s)
+            for i, share in enumerate(shares)
         ]
-        return [cycle[i % len(cycle)] for i in range(count)]
 
     def _lines(self, count: int) -> Iterator[str]:
         adaptive = self.next_flow is not None
         flows = "flows chosen as it goes" if adaptive else f"{listed(self.flows_mm3_per_s)} mm³/s"
         yield f"extrude {self.length_mm:g} mm of filament at {flows}"
         yield f"at {listed(self.temperatures_C)} °C, primed and settled before"
-        yield f"{'at most ' if adaptive else ''}{count} weighings of the extruded filament"
+        most = "at most " if adaptive else ""
+        yield f"{most}{count} weighings of the extruded filament; by hand they take time on top"
 
-    def _duration_s(self, shots: Sequence[Shot], warm_ups: int, pace: Pace) -> float:
-        speeds = [flow / self.mm3_per_mm for _, flow in shots]
-        feeding_s = sum(self.length_mm / speed + self.rest_s for speed in speeds)
-        resting_s = (len(shots) + 2 * warm_ups) * pace.settling_s
-        prime_s = warm_ups * self.prime_mm * self.mm3_per_mm / self.reference_flow_mm3_per_s
-        heating_s = pace.move_s(ROOM_C, max(self.temperatures_C))
-        return heating_s + feeding_s + resting_s + prime_s
+    def _time_s(self, pace: Pace, share: float = 1.0) -> float:
+        """By the shots, or by a share of them; weighing takes no time here."""
+        shots = self._expected(pace)
+        shots = shots[: math.ceil(share * len(shots))]
+        course, at_C = Course(pace), math.nan
+        for temperature_C, flow_mm3_per_s in shots:
+            if temperature_C != at_C:
+                course.go(temperature_C).settle(STEADY)
+                course.wait(self._feed_s(self.prime_mm, self.reference_flow_mm3_per_s))
+                course.wait(PRIME_REST_s + STEADY.shortest_s)
+                at_C = temperature_C
+            course.wait(STEADY.shortest_s + self._feed_s(self.length_mm, flow_mm3_per_s))
+            course.wait(self.rest_s)
+        return course.total_s
+
+    def _feed_s(self, length_mm: float, flow_mm3_per_s: float) -> float:
+        return length_mm * self.mm3_per_mm / flow_mm3_per_s
 
 
 def gain_g(before_g: float | None, after_g: float | None) -> float | None:

@@ -1,7 +1,7 @@
 """How fast and how far the setpoint may move: ramp ladder and step-size ladder."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
@@ -9,6 +9,7 @@ from hotbench.core.errors import ControllerFault, FellShort
 from hotbench.core.ports import PrinterPort
 from hotbench.core.records import Sample
 from hotbench.procedures import moves, phases
+from hotbench.procedures.course import Course
 from hotbench.procedures.faults import recover
 from hotbench.procedures.options import (
     LEVEL_MEANING,
@@ -22,7 +23,7 @@ from hotbench.procedures.options import (
     check_temperatures,
     option,
 )
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.waiting import ARRIVED_K, Settling, STALL_s, pause, samples_for
 
@@ -35,6 +36,11 @@ SOAK_s = 60.0
 """A hot end just heated up still feeds its insulation: its first ramp would deviate less."""
 ABANDONED = "ramp abandoned"
 """How the note about an abandoned ramp begins."""
+CLIMB_FROM_K_per_s: Mapping[str, float] = {"heating": 0.5, "cooling": 0.2}
+CLIMB_BY, CLIMB_TO = 1.6, 0.5
+FEWEST_RAMPS = 9
+"""A ladder chosen as it goes, for its plan: where it begins, how it grows, around which share of
+the physical rate it then goes on, and how many ramps each way it takes at least."""
 BETWEEN = Settling(within_K=0.25, drift_K=0.25, window_s=15.0, timeout_s=180.0)
 """Before each ramp. Where it starts off its setpoint it deviates by so much more: at 0.6 K the
 ladders of a slow hot end scattered by a tenth and claimed 0.81 of their limit."""
@@ -147,7 +153,14 @@ class RampTest(Procedure):
             f"ramps between {self.low_C:g} and {self.high_C:g} °C {rates}, fan {self.fan:g}",
             after,
         ]
-        return plan_of(lines, max_temperature_C=self.high_C, duration_s=self._duration_s(pace))
+        return plan_of(
+            lines,
+            pace,
+            self._time_s,
+            max_temperature_C=self.high_C,
+            least_s=lambda quick: self._time_s(quick, FEWEST_RAMPS),
+            most_s=lambda slow: self._time_s(slow, abandoned=self.abandon_deviation_K is not None),
+        )
 
     def execute(self, printer: PrinterPort) -> None:
         """The ladder."""
@@ -161,12 +174,28 @@ class RampTest(Procedure):
             rates = self.cooling_rates_K_per_s
         return chosen or fixed_rates(direction, rates)
 
-    def _duration_s(self, pace: Pace) -> float:
-        span_K = self.high_C - self.low_C
-        up_s, down_s = span_K / pace.heating_K_per_s, pace.move_s(self.high_C, self.low_C, self.fan)
-        count = min(len(self.rates_K_per_s) or self.max_ramps, self.max_ramps)
-        pair_s = 1.5 * (up_s + down_s) + 2.0 * pace.settling_s
-        return pace.move_s(ROOM_C, self.low_C) + count * pair_s
+    def _time_s(self, pace: Pace, fewest: int = 0, *, abandoned: bool = False) -> float:
+        """fewest: how many ramps each way may do. abandoned: all ramps that may be, are."""
+        ends = {"heating": (self.low_C, self.high_C), "cooling": (self.high_C, self.low_C)}
+        course = Course(pace).go(self.low_C).settle(BETWEEN).wait(SOAK_s)
+        for way, (from_C, to_C) in ends.items():
+            own_s = pace.move_s(from_C, to_C, self.fan)
+            for rate in self._rates(way, abs(to_C - from_C) / own_s, fewest):
+                ramp_s = max(abs(to_C - from_C) / rate, own_s)
+                if abandoned and rate > self.slow_rate_K_per_s:
+                    ramp_s = max(ramp_s, abs(to_C - from_C) / self.slow_rate_K_per_s)
+                course.wait(ramp_s + TAIL_EXTRA_s).settle(BETWEEN)
+        return course.total_s
+
+    def _rates(self, way: str, physical_K_per_s: float, fewest: int) -> list[float]:
+        """Those listed, or typical ones of a ladder that is chosen as it goes."""
+        first, second = self.rates_K_per_s, self.cooling_rates_K_per_s
+        listed_K_per_s = (second or first) if way == "cooling" else first
+        if listed_K_per_s:
+            return list(listed_K_per_s[: self.max_ramps])
+        count, begin = min(fewest or self.max_ramps, self.max_ramps), CLIMB_FROM_K_per_s[way]
+        end = max(CLIMB_TO * physical_K_per_s, begin)
+        return [min(begin * CLIMB_BY**step, end) for step in range(count)]
 
 
 class Ladder:
@@ -378,14 +407,14 @@ class StepSizeTest(Procedure):
             f"single setpoint changes of {sizes} K from {self.low_C:g} °C, each {self.times} times",
             "a controller fault ends the test",
         ]
-        each_s = [
-            pace.move_s(self.low_C, self.low_C + size_K)
-            + pace.move_s(self.low_C + size_K, self.low_C, self.fan)
-            + 2.0 * pace.settling_s
-            for size_K in self.sizes_K
-        ]
-        duration_s = pace.move_s(ROOM_C, self.low_C) + self.times * sum(each_s)
-        return plan_of(lines, max_temperature_C=highest_C, duration_s=duration_s)
+        return plan_of(lines, pace, self._time_s, max_temperature_C=highest_C)
+
+    def _time_s(self, pace: Pace) -> float:
+        course = Course(pace).go(self.low_C).settle(BETWEEN)
+        for size_K in self.sizes_K * self.times:
+            for to_C in (self.low_C + size_K, self.low_C):
+                course.go(to_C, self.fan).wait(TAIL_EXTRA_s).settle(BETWEEN)
+        return course.total_s
 
     def execute(self, printer: PrinterPort) -> None:
         """Sizes in ascending order until one faults."""

@@ -7,6 +7,7 @@ from typing import ClassVar
 from hotbench.core.errors import FellShort
 from hotbench.core.ports import PrinterPort
 from hotbench.procedures import moves, phases
+from hotbench.procedures.course import Course
 from hotbench.procedures.options import (
     check_above,
     check_fans,
@@ -14,14 +15,16 @@ from hotbench.procedures.options import (
     check_temperatures,
     option,
 )
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.waiting import Settling, pause
 
 RELAY = "relay"
 """How the phase begins, after the mark of what is held out."""
 STEADY = Settling(within_K=0.8, window_s=6.0, timeout_s=120.0)
-USUAL_PERIOD_s = 8.0
+LAGS_PER_SWING = 4.2
+"""Period where the phase is half a turn behind, over the lag: lag and integrator under a PI by
+Skogestad's rule (2003), tan(x) = 8 x, 2 pi / x."""
 REST_s = 2.0
 
 
@@ -60,12 +63,13 @@ class RelayTest(Procedure):
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """The swings, their bounds, and the way there."""
-        swings_s = min(self.longest_s, self.cycles * USUAL_PERIOD_s)
-        warm_s = pace.move_s(ROOM_C, self.temperature_C) + pace.settling_s
+        highest_C = self.temperature_C + self.amplitude_K
         return plan_of(
             self._lines(),
-            max_temperature_C=self.temperature_C + self.amplitude_K,
-            duration_s=warm_s + swings_s,
+            pace,
+            self._time_s,
+            max_temperature_C=highest_C,
+            most_s=lambda slow: self._time_s(slow, self.longest_s),
         )
 
     def execute(self, printer: PrinterPort) -> None:
@@ -79,6 +83,10 @@ class RelayTest(Procedure):
         pause(printer, REST_s)
         if swings < self.cycles:
             printer.note(f"relay: {swings} of {self.cycles} swings within {self.longest_s:g} s")
+
+    def _time_s(self, pace: Pace, swings_s: float = 0.0) -> float:
+        swings_s = swings_s or min(self.longest_s, self.cycles * LAGS_PER_SWING * pace.lag_s)
+        return Course(pace).go(self.temperature_C).settle(STEADY).wait(swings_s + REST_s).total_s
 
     def _swing(self, printer: PrinterPort) -> int:
         """Whole swings done: each begins with the setpoint going up."""

@@ -7,6 +7,7 @@ from typing import ClassVar
 from hotbench.core.ports import PrinterPort
 from hotbench.core.records import Sample
 from hotbench.procedures import moves, phases
+from hotbench.procedures.course import Course
 from hotbench.procedures.options import (
     LEVEL_MEANING,
     SPREAD_MEANING,
@@ -18,7 +19,7 @@ from hotbench.procedures.options import (
     check_temperatures,
     option,
 )
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.ramps import ABANDONED, BETWEEN, lead_setpoint, move_setpoint
 from hotbench.procedures.waiting import ARRIVED_K, cool_to, pause, warm_to
@@ -67,11 +68,6 @@ class RepetitionTest(Procedure):
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Dips, rests, and what ends the test."""
-        span_K = self.from_C - self.to_C
-        dip_s = span_K / self.heating_rate_K_per_s + span_K / self.cooling_rate_K_per_s
-        dip_s += 2.0 * pace.settling_s
-        duration_s = pace.move_s(ROOM_C, self.from_C)
-        duration_s += sum(self.count * (dip_s + rest_s) for rest_s in self.rests_s)
         rests = listed(sorted(self.rests_s, reverse=True))
         rates = (self.cooling_rate_K_per_s, self.heating_rate_K_per_s)
         lines = [
@@ -79,7 +75,7 @@ class RepetitionTest(Procedure):
             f"{self.count} in a row with each of {rests} s between them",
             "a large deviation or a controller fault ends the test",
         ]
-        return plan_of(lines, max_temperature_C=self.from_C, duration_s=duration_s)
+        return plan_of(lines, pace, self._time_s, max_temperature_C=self.from_C)
 
     def execute(self, printer: PrinterPort) -> None:
         """Rests from the longest on, until a dip deviates too much."""
@@ -94,6 +90,16 @@ class RepetitionTest(Procedure):
                 return
             if rest_s:
                 moves.hold(printer, self.from_C, rest_s)
+
+    def _time_s(self, pace: Pace) -> float:
+        """Each way takes what the setpoint takes, or the hot end where that is slower."""
+        span_K = self.from_C - self.to_C
+        down_s, up_s = span_K / self.cooling_rate_K_per_s, span_K / self.heating_rate_K_per_s
+        down_s = max(down_s, pace.move_s(self.from_C, self.to_C, self.fan))
+        up_s = max(up_s, pace.move_s(self.to_C, self.from_C))
+        course = Course(pace).go(self.from_C).settle(BETWEEN)
+        dips = len(self.rests_s) * self.count
+        return course.wait(dips * (down_s + up_s) + self.count * sum(self.rests_s)).total_s
 
     def _dip(self, printer: PrinterPort) -> bool:
         """Down and back; False when it was abandoned."""

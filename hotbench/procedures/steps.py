@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import ClassVar
 
 from hotbench.core.ports import PrinterPort
 from hotbench.procedures import moves
+from hotbench.procedures.course import Course
 from hotbench.procedures.options import (
     check_above,
     check_fans,
@@ -15,7 +15,7 @@ from hotbench.procedures.options import (
     option,
 )
 from hotbench.procedures.phases import held_out
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, listed, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, listed, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.waiting import Settling, pause
 
@@ -98,9 +98,9 @@ class StepTest(Procedure):
         highest_C = max(self.highest_C, self.dip[0] if self.dip else 0.0)
         return plan_of(
             self._lines(),
+            pace,
+            lambda by: self._course(by).total_s,
             max_temperature_C=highest_C,
-            duration_s=self._duration_s(pace),
-            pace=pace,
         )
 
     def execute(self, printer: PrinterPort) -> None:
@@ -141,24 +141,23 @@ class StepTest(Procedure):
         if self.validate:
             yield "the same kind of moves from other states, held out of every fit"
 
-    def _duration_s(self, pace: Pace) -> float:
-        rises = len(self.to_C) + len(self.fans) - 1
-        total = pace.move_s(ROOM_C, self.highest_C) + rises * (self.hold_s + pace.settling_s)
-        total += (len(self.fans) - 1) * pace.move_s(self.cool_to_C, self.highest_C)
-        total += sum(pace.move_s(self.highest_C, self.cool_to_C, fan) for fan in self.fans)
+    def _course(self, pace: Pace) -> Course:
+        course, steps_C = Course(pace), sorted(self.to_C)
+        for fan in self.fans:
+            for to_C in steps_C:
+                course.go(to_C).wait(self.hold_s)
+            course.go(self.cool_to_C, fan)
+            steps_C = steps_C[-1:]
         if self.dip:
-            total += pace.move_s(self.cool_to_C, self.dip[0]) + self.hold_s
-            total += _dip_s(*self.dip, pace, 0.0)
-        return total + (self._validation_s(pace) if self.validate else 0.0)
+            course.go(self.dip[0]).settle().wait(self.hold_s).dip(*self.dip)
+        return self._held_out_course(course) if self.validate else course
 
-    def _validation_s(self, pace: Pace) -> float:
+    def _held_out_course(self, course: Course) -> Course:
         plan = self.held_out()
-        path = (self.highest_C, plan.middle_C, plan.top_C)
-        total = sum(pace.move_s(a, b) + pace.settling_s for a, b in pairwise(path))
-        total += pace.move_s(plan.top_C, plan.end_C, plan.cool_fan)
+        course.go(plan.middle_C).settle().go(plan.top_C).settle().go(plan.end_C, plan.cool_fan)
         if plan.dip:
-            total += pace.move_s(plan.end_C, plan.dip[0]) + _dip_s(*plan.dip, pace, plan.dip_fan)
-        return total
+            course.go(plan.dip[0]).settle().dip(*plan.dip, plan.dip_fan)
+        return course
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,13 +179,18 @@ class DipTest(Procedure):
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """One line per fan setting."""
-        dips = [_dip_s(self.from_C, to_C, pace, fan) for fan in self.fans for to_C in self.to_C]
         lines = [
             f"with fan {fan:g}: dip from {self.from_C:g} to {listed(self.to_C)} °C and back"
             for fan in self.fans
         ]
-        duration_s = pace.move_s(ROOM_C, self.from_C) + sum(dips)
-        return plan_of(lines, max_temperature_C=self.from_C, duration_s=duration_s)
+        return plan_of(lines, pace, self._time_s, max_temperature_C=self.from_C)
+
+    def _time_s(self, pace: Pace) -> float:
+        course = Course(pace).go(self.from_C)
+        for fan in self.fans:
+            for to_C in self.to_C:
+                course.settle(BEFORE_DIP).dip(self.from_C, to_C, fan)
+        return course.total_s
 
     def execute(self, printer: PrinterPort) -> None:
         """All dips, settled before each."""
@@ -217,15 +221,12 @@ class HoldTest(Procedure):
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """One line."""
         line = f"hold {self.temperature_C:g} °C for {self.duration_s:g} s with fan {self.fan:g}"
-        duration_s = pace.move_s(ROOM_C, self.temperature_C) + self.duration_s
-        return plan_of([line], max_temperature_C=self.temperature_C, duration_s=duration_s)
+        return plan_of([line], pace, self._time_s, max_temperature_C=self.temperature_C)
+
+    def _time_s(self, pace: Pace) -> float:
+        return Course(pace).go(self.temperature_C).wait(self.duration_s).total_s
 
     def execute(self, printer: PrinterPort) -> None:
         """Heat and hold."""
         moves.heat(printer, self.temperature_C, fan=self.fan)
         moves.hold(printer, self.temperature_C, self.duration_s)
-
-
-def _dip_s(from_C: float, to_C: float, pace: Pace, fan: float) -> float:
-    down_s, back_s = pace.move_s(from_C, to_C, fan), pace.move_s(to_C, from_C)
-    return down_s + back_s + 2.0 * pace.settling_s

@@ -8,6 +8,7 @@ from typing import ClassVar
 from hotbench.core.errors import BadInput, FellShort
 from hotbench.core.ports import PrinterPort
 from hotbench.procedures import moves, phases
+from hotbench.procedures.course import Course
 from hotbench.procedures.options import (
     check_above,
     check_fans,
@@ -16,7 +17,7 @@ from hotbench.procedures.options import (
     check_temperatures,
     option,
 )
-from hotbench.procedures.plan import ASSUMED_PACE, ROOM_C, Pace, Plan, plan_of
+from hotbench.procedures.plan import ASSUMED_PACE, Pace, Plan, plan_of
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.waiting import Settling, pause, samples_for
 
@@ -71,14 +72,11 @@ class VerifyTest(Procedure):
 
     def plan(self, pace: Pace = ASSUMED_PACE) -> Plan:
         """Step, flow, and the way there."""
-        start_C = self.temperature_C - self.step_K
-        total_s = pace.move_s(ROOM_C, start_C) + pace.settling_s + self.watch_s
-        if self.flow_mm3_per_s:
-            total_s += 2.0 * self.flow_s + pace.settling_s
         return plan_of(
             self._lines(),
+            pace,
+            self._time_s,
             max_temperature_C=self.temperature_C,
-            duration_s=total_s,
             filament_mm=self.length_mm if self.flow_mm3_per_s else 0.0,
         )
 
@@ -93,6 +91,12 @@ class VerifyTest(Procedure):
         if self.flow_mm3_per_s:
             moves.rest(printer, self.temperature_C, STEADY, naming=phases.held_out)
             self._feed(printer)
+
+    def _time_s(self, pace: Pace) -> float:
+        course = Course(pace).go(self.temperature_C - self.step_K).settle(STEADY).wait(self.watch_s)
+        if self.flow_mm3_per_s:
+            course.wait(STEADY.shortest_s + 2.0 * self.flow_s)
+        return course.total_s
 
     def _feed(self, printer: PrinterPort) -> None:
         """The flow step; FellShort before any filament moves, or as soon as it gets too cold."""

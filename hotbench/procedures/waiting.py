@@ -15,6 +15,8 @@ ARRIVED_K = 2.0
 STALL_s = 60.0
 STALL_HEATING_K, STALL_COOLING_K = 3.0, 1.0
 FEWEST_SAMPLES = 6
+FILLED = 0.8
+"""Share of the window that readings must span: at five a second its ends are never exact."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +33,11 @@ class Settling:
     window_s: float = 5.0
     timeout_s: float = 120.0
 
+    @property
+    def shortest_s(self) -> float:
+        """Where the temperature stands still from the beginning."""
+        return FILLED * self.window_s
+
 
 class Window:
     """Readings of the last few seconds."""
@@ -46,7 +53,7 @@ class Window:
         while readings[0][0] < sample.time_s - settling.window_s:
             readings.popleft()
         span_s = sample.time_s - readings[0][0]
-        if len(readings) < FEWEST_SAMPLES or span_s < 0.8 * settling.window_s:
+        if len(readings) < FEWEST_SAMPLES or span_s < settling.shortest_s:
             return False
         older, newer = np.array_split([value for _, value in readings], 2)
         drift_K = abs(float(np.mean(newer)) - float(np.mean(older)))

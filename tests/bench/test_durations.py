@@ -1,14 +1,22 @@
 """Times of plans by a profile's own rates."""
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hotbench.bench.analysis import FitOptions
+from hotbench.bench.connecting import connected
 from hotbench.bench.durations import SLOWEST_SHARE, MeasuredPace, Rates, pace_from
 from hotbench.bench.lab import Bench
+from hotbench.bench.preparing import Setup, next_folder
+from hotbench.bench.profiling import build_file
+from hotbench.bench.recording import record
 from hotbench.bench.session import Request
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
@@ -23,6 +31,7 @@ from hotbench.profile.types import (
     Provenance,
 )
 from hotbench.profile.yaml_io import write_profile
+from hotbench.store.reader import read_run
 
 AMBIENT_C, LOSS_per_s = 20.0, 0.01
 TEMPERATURES_C = (100.0, 150.0, 200.0, 240.0)
@@ -145,3 +154,66 @@ def test_a_profile_without_a_heater_leaves_the_time_assumed(tmp_path: Path) -> N
     assert pace_from(written(tmp_path / "m.yaml", None)) is ASSUMED_PACE
     with pytest.raises(BadInput, match=r"none\.yaml"):
         pace_from(tmp_path / "none.yaml")
+
+
+PRINTERS = (
+    "swift-sleeve",
+    pytest.param("plain-block", marks=pytest.mark.slow),
+    pytest.param("long-melt", marks=pytest.mark.slow),
+)
+MEASURED: Mapping[str, Mapping[str, Any]] = {
+    "step": {"fans": (0.0, 0.5, 1.0)},
+    "extrude": {"length_mm": 40.0},
+}
+TESTS: Mapping[str, tuple[str, Mapping[str, Any]]] = {
+    "step": ("step", {"fans": (0.0, 1.0)}),
+    "short step": ("step", {"to_C": (200.0, 240.0), "fans": (0.0,), "dip": None}),
+    "ladder": ("ramp", {}),
+    "listed ramps": ("ramp", {"rates_K_per_s": (0.4, 0.8, 1.2)}),
+    "dip": ("dip", {}),
+    "hold": ("hold", {"duration_s": 20.0}),
+    "chosen flows": ("extrude", {}),
+    "listed flows": ("extrude", {"temperatures_C": (210.0, 230.0), "flows_mm3_per_s": (4.0, 6.0)}),
+    "jumps": ("jump", {"sizes_K": (3.0, 5.0, 6.0)}),
+    "repetition": ("repeat", {"count": 2, "cooling_rate_K_per_s": 0.3}),
+    "verify": ("verify", {}),
+    "relay": ("relay", {}),
+}
+WITHIN = 0.15
+WIDEST = 2.6
+"""A stated range is no wider than this, high end over low end; a relay's bound is its own limit."""
+
+
+@pytest.fixture(scope="module", params=PRINTERS)
+def known(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Setup:
+    """A simulated printer with a profile of its own."""
+    at = tmp_path_factory.mktemp("known")
+    setup = Setup(port=f"sim:{request.param}")
+    folders = [recorded(setup, name, settings, at) for name, settings in MEASURED.items()]
+    build_file(folders, at / "machine.yaml", FitOptions())
+    return replace(setup, machine_profile=at / "machine.yaml")
+
+
+def recorded(setup: Setup, test: str, settings: Mapping[str, Any], at: Path) -> Path:
+    """A run of a test in virtual time; the profile takes no part in it."""
+    made, link = replace(setup, machine_profile=None).prepare(test, settings), setup.link(811)
+    folder = next_folder(at, test)
+    with connected(link) as line:
+        record(made, line, replace(link, profile=None), folder, setup.about())
+    return folder
+
+
+@pytest.mark.parametrize("case", TESTS)
+def test_stated_durations_hold_on_every_printer(known: Setup, case: str, tmp_path: Path) -> None:
+    test, settings = TESTS[case]
+    took_s = read_run(recorded(known, test, settings, tmp_path)).time_s[-1]
+    plan = known.plan_of(known.prepare(test, settings))
+    low_s, high_s = plan.range_s
+    assert low_s <= plan.duration_s <= high_s
+    assert high_s <= WIDEST * low_s or test == "relay"
+    if plan.minutes.startswith("about"):
+        assert took_s == pytest.approx(plan.duration_s, rel=WITHIN, abs=3.0)
+    assert (1.0 - WITHIN) * low_s <= took_s <= (1.0 + WITHIN) * high_s
+    blind = replace(known, machine_profile=None)
+    widely_s = blind.plan_of(blind.prepare(test, settings)).range_s
+    assert (1.0 - WITHIN) * widely_s[0] <= took_s <= (1.0 + WITHIN) * widely_s[1]

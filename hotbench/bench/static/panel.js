@@ -685,7 +685,7 @@ class Panel {
     else if (plan.lines) {
       const fact = (value, name) => make("div", { class: "hb-read" }, make("b", {}, value), make("span", {}, name));
       this.lines.replaceChildren(make("ol", {}, ...plan.steps.map((line) => make("li", {}, line))),
-        make("div", { class: "hb-sum" }, fact(`${plan.max_temperature_C} °C`, "at most"), fact(`${Math.max(Math.ceil(plan.duration_s / 60), 1)} min`, "about"),
+        make("div", { class: "hb-sum" }, fact(`${plan.max_temperature_C} °C`, "at most"), fact(plan.minutes, "time"),
           fact(plan.filament_mm ? `${(plan.filament_mm / 1000).toFixed(2)} m` : "none", "filament")),
         plan.remark ? make("p", { class: "hb-hint" }, `${plan.remark[0].toUpperCase()}${plan.remark.slice(1)}.`) : "",
         make("p", { class: "hb-hint" }, "The heater is off at the end, whatever ends the test."));
