@@ -23,7 +23,7 @@ FEWEST_SEGMENTS = 3
 FALLBACK_FACTOR = 2.0
 """Widening of the effective-sample standard error where too few segments allow no jackknife."""
 SHARES_per_K: dict[str, float] = {
-    "heating rate": 0.027,
+    "heating rate": 0.0235,
     "cooling rate": 0.037,
     "fan cooling rate": 0.08,
     "hold duty": 0.038,

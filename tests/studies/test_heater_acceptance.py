@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from closed_loop import dip_times_s, ramp_error_K
+from closed_loop import DOUBT_s, dip_times_s, ramp_error_K
 from heater_sessions import training
 
 from hotbench.core.arrays import FloatArray
@@ -25,7 +25,7 @@ from hotbench.sim.printers import PrinterSpec, randomised
 
 pytestmark = pytest.mark.slow
 
-FIRST_SEED = 52000
+FIRST_SEED = 53000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "200"))
 FIGURES = (
     Figure("heating rate", 220.0),
@@ -106,7 +106,8 @@ def judge_one(name: str, seed: int) -> tuple[list[float], FloatArray, FloatArray
         return np.concatenate([figure_values(vector, FIGURES), dip_times_s(vector, spec)])
 
     shares = [share_per_K(figure) for figure in FIGURES] + [SHARES_per_K["time"]] * 2
-    values, widths = carried.widths(derived, np.array(shares))
+    values, fitted = carried.widths(derived, np.array(shares))
+    widths = np.hypot(fitted, np.repeat((0.0, DOUBT_s), (len(FIGURES), 2)))
     ramp = truth.ramp_response(spec, 200.0, 230.0, RAMPS[name][0])
     error_K = ramp_error_K(carried.base, spec, ramp.time_s, ramp.setpoint_C, ramp.temperature_C)
     return true_values(spec), values, widths, error_K
