@@ -5,7 +5,7 @@ from pathlib import Path
 
 from hotbench.bench.results import Result
 from hotbench.bench.tables import Table, number
-from hotbench.bench.weighing import grams
+from hotbench.bench.weighing import doubt, grams, is_impossible
 from hotbench.core.errors import BadInput, unknown_key
 from hotbench.core.records import Extrusion
 from hotbench.models.units import mass_of_length_g
@@ -19,8 +19,6 @@ COLUMNS: Mapping[str, str] = {
     "section": "bond_section_mm2",
 }
 UNITS: Mapping[str, str] = {"mass": "g", "length": "mm", "bond": "N", "section": "mm²"}
-BELIEVABLE = (0.2, 1.3)
-"""Delivered over commanded amount outside which an entry is asked for again; common practice."""
 HEADS = ("extrusion", "°C", "mm³/s", "mm", "mass / g", "length / mm", "force / N", "section / mm²")
 
 Ask = Callable[[str], str]
@@ -121,21 +119,26 @@ def _answer(
         except ValueError:
             question = f"'{text}' is not a number; {evidence} in {UNITS[evidence]}"
             continue
-        doubt = doubt_about(folder, extrusion, value, evidence)
-        if value >= 0.0 and (doubt is None or value == doubted):
+        why = doubt_about(folder, extrusion, value, evidence)
+        sure = value == doubted and not impossible(folder, extrusion, value, evidence)
+        if value >= 0.0 and (why is None or sure):
             return value
         doubted = value
-        question = doubt or f"{value:g} is below zero"
+        question = why or f"{value:g} is below zero"
 
 
 def doubt_about(
     folder: Path, extrusion: Extrusion, value: float, evidence: str = "mass"
 ) -> str | None:
     """Why a value is hardly believable, so that the person is asked again; None when it is."""
-    expected, (low, high) = _expected(folder, extrusion, evidence), BELIEVABLE
-    if expected is None or low * expected <= value <= high * expected:
-        return None
-    return f"{value:g} is not near {expected:.3g}; the same again to keep it"
+    expected = _expected(folder, extrusion, evidence)
+    return None if expected is None else doubt(value, expected, UNITS[evidence])
+
+
+def impossible(folder: Path, extrusion: Extrusion, value: float, evidence: str = "mass") -> bool:
+    """Whether a value cannot be meant, so that typing it again does not keep it."""
+    expected = _expected(folder, extrusion, evidence)
+    return expected is not None and is_impossible(value, expected)
 
 
 def _expected(folder: Path, extrusion: Extrusion, evidence: str) -> float | None:

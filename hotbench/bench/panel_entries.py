@@ -32,7 +32,8 @@ class EntryForm:
         asked = self._doubt[:2] if self._doubt else None
         shot = self._extrusion(extrusion)
         doubt = entries.doubt_about(self.folder, shot, value, self.evidence)
-        if doubt is not None and asked != (extrusion, text):
+        sure = asked == (extrusion, text)
+        if doubt is not None and not (sure and not self._impossible(shot, value)):
             self._doubt = (extrusion, text, doubt)
             return
         self._doubt = None
@@ -86,6 +87,9 @@ class EntryForm:
                 "no such extrusion", where=self.folder, value=number, limit=len(extrusions)
             )
         return extrusions[number - 1]
+
+    def _impossible(self, shot: Extrusion, value: float) -> bool:
+        return entries.impossible(self.folder, shot, value, self.evidence)
 
     def _value(self, extrusion: int, text: str) -> float:
         where = f"{self.evidence} of extrusion {extrusion}"

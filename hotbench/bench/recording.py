@@ -24,8 +24,9 @@ from hotbench.core.records import Event, Extrusion, Outcome, RunInfo, Sample
 from hotbench.link.client import SAFE_WORDS, Printer, SafeOutcome
 from hotbench.link.serial_port import SerialTransport
 from hotbench.link.stopping import StopOnSignals
+from hotbench.models.units import mass_of_length_g
 from hotbench.procedures import registry
-from hotbench.procedures.extrusions import LaterScale
+from hotbench.procedures.extrusions import ExtrudeTest, LaterScale
 from hotbench.procedures.procedure import Procedure
 from hotbench.procedures.runner import outcome_of, run
 from hotbench.store.errors import RecordingFailed
@@ -194,7 +195,7 @@ def record(
     scale = getattr(procedure, "scale", None)
     if isinstance(scale, PanLater):
         scale.pan = line.pan
-    attend(scale, printer)
+    attend(scale, printer, _fed_g(procedure, about))
     identity = printer.identify()
     info = _info(procedure, printer, link, out, about, identity.firmware)
     duration_s = procedure.plan(pace_from(link.profile)).duration_s
@@ -206,6 +207,14 @@ def record(
         printer.note(note)
     outcome = _run(procedure, printer, writer)
     return Result(_facts(out, outcome, counter), (_table(out, outcome, counter),))
+
+
+def _fed_g(procedure: Procedure, about: RunOptions) -> float | None:
+    """The mass of filament that each extrusion is fed, g; None where nothing is extruded."""
+    if not isinstance(procedure, ExtrudeTest):
+        return None
+    density = about.filament_density_g_per_cm3
+    return mass_of_length_g(procedure.length_mm, procedure.filament_diameter_mm, density)
 
 
 def _run(procedure: Procedure, printer: Printer, writer: RunWriter) -> Outcome:

@@ -159,12 +159,15 @@ def _silent(remark: str) -> None:
     """Nobody listens yet."""
 
 
-def attend(scale: Scale | None, printer: Printer) -> None:
-    """While a scale is waited for the printer is read on, and its remarks go into the run."""
+def attend(scale: Scale | None, printer: Printer, fed_g: float | None = None) -> None:
+    """While a scale is waited for the printer is read on, and its remarks go into the run.
+
+    fed_g: the mass of filament that each extrusion is fed, where it is known.
+    """
     if isinstance(scale, LineScale | AskingScale):
-        scale.idle = printer.next_sample
-    if isinstance(scale, LineScale):
-        scale.say = printer.note
+        scale.idle, scale.say = printer.next_sample, printer.note
+    if isinstance(scale, AskingScale):
+        scale.fed_g = fed_g
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:
@@ -189,18 +192,47 @@ def grams(text: str) -> float:
     return mass_g
 
 
+BELIEVABLE = (0.2, 1.3)
+"""Delivered over commanded amount outside which an entry is asked for again; common practice."""
+MOST = 10.0
+"""A multiple of the commanded amount that no slip of diameter or density explains."""
+MG_PER_G = 1000.0
+
+
+def doubt(value: float, fed: float, unit: str = "g") -> str | None:
+    """Why an amount is hardly believable where `fed` was commanded; None when it is."""
+    low, high = BELIEVABLE
+    if low * fed <= value <= high * fed:
+        return None
+    near = f"{value:g} is not near {fed:.3g}"
+    if unit == "g" and low * fed <= value / MG_PER_G <= high * fed:
+        return f"{near} {unit}; if these were mg, it is {value / MG_PER_G:g}"
+    if is_impossible(value, fed):
+        return f"{near} {unit}, which was fed; of this extrusion alone"
+    return f"{near}; the same again to keep it"
+
+
+def is_impossible(value: float, fed: float) -> bool:
+    """Whether an amount cannot be meant, so that typing it again does not keep it."""
+    return value > MOST * fed
+
+
 class AskingScale:
     """Implements `core.ports.Scale` by asking a person for each extruded mass.
 
     The question waits in a thread of its own; meanwhile `idle` goes on reading the printer, so
-    that the record has no gap and the watch stays awake.
+    that the record has no gap and the watch stays awake. A hardly believable mass is kept only
+    when it is typed twice, an impossible one never; what was typed and not kept goes to `say`.
+    fed_g: the mass of filament that each extrusion is fed; None where nobody knows.
     """
 
-    def __init__(self, ask: Callable[[str], str]) -> None:
+    def __init__(self, ask: Callable[[str], str], fed_g: float | None = None) -> None:
         self._ask = ask
         self._total_g = 0.0
         self._before = True
+        self.fed_g = fed_g
         self.idle: Idle = _nothing
+        self.say: Callable[[str], object] = _silent
 
     def mass_g(self) -> float | None:
         """Total so far before an extrusion; after it, with the mass that the person types.
@@ -218,18 +250,23 @@ class AskingScale:
         return self._total_g
 
     def _answer(self) -> float | None:
-        question = "mass of this extrusion in g (Enter: later)"
-        while True:
-            text = self._asked(question).strip()
-            if not text:
-                return None
-            try:
-                mass_g = grams(text)
-            except ValueError:
-                mass_g = -1.0
-            if mass_g > 0.0:
+        question, doubted_g = QUESTION, math.nan
+        while text := self._asked(question).strip():
+            mass_g = _typed_g(text)
+            why = self._why_not(text, mass_g)
+            if why is None or (mass_g == doubted_g and not self._impossible(mass_g)):
                 return mass_g
-            question = f"'{text}' is not a mass; mass of this extrusion in g (Enter: later)"
+            self.say(f"mass '{text}' asked for again: {why}")
+            question, doubted_g = f"{why}; {QUESTION}", mass_g
+        return None
+
+    def _why_not(self, text: str, mass_g: float) -> str | None:
+        if not mass_g > 0.0:
+            return f"'{text}' is not a mass above 0 g"
+        return None if self.fed_g is None else doubt(mass_g, self.fed_g)
+
+    def _impossible(self, mass_g: float) -> bool:
+        return self.fed_g is not None and is_impossible(mass_g, self.fed_g)
 
     def _asked(self, question: str) -> str:
         answer: Future[str] = Future()
@@ -237,6 +274,18 @@ class AskingScale:
         while not answer.done():
             self.idle()
         return answer.result()
+
+
+QUESTION = "mass of this extrusion in g (Enter: later)"
+
+
+def _typed_g(text: str) -> float:
+    """The mass in a person's words; NaN where there is none."""
+    try:
+        mass_g = grams(text)
+    except ValueError:
+        return math.nan
+    return mass_g if mass_g > 0.0 else math.nan
 
 
 def _ask_into(answer: Future[str], ask: Callable[[str], str], question: str) -> None:

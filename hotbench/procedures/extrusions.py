@@ -167,7 +167,7 @@ class ExtrudeTest(Procedure):
             commanded_mm3_per_s=flow_mm3_per_s,
             commanded_mm=self.length_mm,
         )
-        gained_g = gain_g(before_g, self.scale.mass_g())
+        gained_g = self._gained_g(printer, extrusion, before_g)
         if gained_g is not None and gained_g <= 0.0:
             printer.note(
                 f"pan gained {gained_g:g} g at {flow_mm3_per_s:g} mm³/s: no mass is kept, "
@@ -178,6 +178,16 @@ class ExtrudeTest(Procedure):
         weighed = replace(extrusion, delivered_mass_g=gained_g)
         printer.record_extrusion(weighed)
         return weighed
+
+    def _gained_g(
+        self, printer: PrinterPort, extrusion: Extrusion, before_g: float | None
+    ) -> float | None:
+        """The extruded mass; a test that ends while it is asked for keeps what was fed."""
+        try:
+            return gain_g(before_g, self.scale.mass_g())
+        except BaseException:
+            printer.record_extrusion(extrusion)
+            raise
 
     def _check_ready(self, printer: PrinterPort, temperature_C: float) -> None:
         """FellShort when the hot end is not at the temperature, or too cold to extrude."""

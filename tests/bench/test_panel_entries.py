@@ -56,7 +56,19 @@ def test_numbers_are_read_as_people_write_them(form: EntryForm, text: str) -> No
     assert masses(form.folder)[0] == pytest.approx(0.29)
 
 
-@pytest.mark.parametrize("far", ["2.9", "0.029", "290"])
+@pytest.mark.parametrize("far", ["290", "298", "40"])
+def test_a_value_that_cannot_be_meant_is_never_kept(form: EntryForm, far: str) -> None:
+    for _ in range(3):
+        form.enter(1, far)
+        assert masses(form.folder)[0] is None
+        assert shown(form)["doubt"]["text"] == far
+    in_mg = float(far) > 100.0
+    assert (
+        f"if these were mg, it is {float(far) / 1000.0:g}" in shown(form)["doubt"]["remark"]
+    ) == in_mg
+
+
+@pytest.mark.parametrize("far", ["2.9", "0.029"])
 def test_a_value_hard_to_believe_is_kept_only_when_typed_twice(form: EntryForm, far: str) -> None:
     form.enter(1, far)
     assert masses(form.folder)[0] is None

@@ -116,6 +116,39 @@ def test_a_stop_ends_the_wait_for_a_mass(session: Session) -> None:
     assert (session.status.state, session.status.question) == ("stopped", "")
 
 
+def test_a_mass_in_milligrams_is_asked_for_again_and_stays_in_the_record(session: Session) -> None:
+    settings = {"temperatures_C": (220.0,), "flows_mm3_per_s": (5.0,), "length_mm": 20.0}
+    folder = session.start(
+        Request(port=PORT, test="extrude", settings=settings, speed=0.0, weighing="by hand")
+    )
+    for answer, wanted in (
+        ("59", "mass of"),
+        ("0.059", "if these were mg"),
+        ("", "mass"),
+        ("", ""),
+    ):
+        until(lambda: bool(session.status.question) or not session.status.active)
+        assert wanted in session.status.question
+        session.weigh(answer)
+    assert session.wait(LONG_s)
+    run = read_run(folder)
+    assert [e.delivered_mass_g for e in run.extrusions] == [pytest.approx(0.059), None, None]
+    assert any("mass '59' asked for again" in event.text for event in run.events)
+
+
+def test_an_extrusion_is_kept_where_a_stop_ends_the_wait_for_its_mass(session: Session) -> None:
+    settings = {"temperatures_C": (220.0,), "flows_mm3_per_s": (5.0,), "length_mm": 20.0}
+    folder = session.start(
+        Request(port=PORT, test="extrude", settings=settings, speed=0.0, weighing="by hand")
+    )
+    until(lambda: bool(session.status.question))
+    session.weigh("0.058")
+    until(lambda: bool(session.status.extrusions) and bool(session.status.question))
+    session.stop()
+    assert session.wait(LONG_s)
+    assert [e.delivered_mass_g for e in read_run(folder).extrusions] == [0.058, None]
+
+
 def test_what_is_no_mass_is_refused(session: Session) -> None:
     with pytest.raises(BadInput, match="not a mass"):
         session.weigh("a little")

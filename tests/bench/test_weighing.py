@@ -12,6 +12,7 @@ from hotbench.bench.weighing import (
     AskingScale,
     LineScale,
     PATIENCE_s,
+    doubt,
     grams,
 )
 from hotbench.core.errors import BadInput, FellShort, NoReply
@@ -148,6 +149,74 @@ def test_what_is_no_mass_is_asked_again(slip: str) -> None:
     scale = AskingScale(ask)
     assert [scale.mass_g(), scale.mass_g()] == [0.0, 0.29]
     assert asked[1].startswith(f"'{slip}' is not a mass")
+
+
+FED_g = 0.298
+TAKES = {"0.298": 0.298, "0,06": 0.06, "0.387": 0.387}
+DOUBTS = {
+    "0.02": "0.02 is not near 0.298; the same again to keep it",
+    "2.9": "2.9 is not near 0.298; the same again to keep it",
+}
+NEVER = {
+    "298": "298 is not near 0.298 g; if these were mg, it is 0.298",
+    "12.6": "12.6 is not near 0.298 g, which was fed; of this extrusion alone",
+    "nan": "'nan' is not a mass above 0 g",
+    "-0.298": "'-0.298' is not a mass above 0 g",
+}
+
+
+class Person:
+    """Types these answers, one after the other."""
+
+    def __init__(self, *answers: str) -> None:
+        self.answers, self.asked = list(answers), list[str]()
+
+    def __call__(self, question: str) -> str:
+        self.asked.append(question)
+        return self.answers.pop(0)
+
+
+def weighed(person: Person) -> tuple[float | None, list[str]]:
+    """The mass that is kept, and what goes into the run."""
+    scale, said = AskingScale(person, FED_g), list[str]()
+    scale.say = said.append
+    scale.mass_g()
+    return scale.mass_g(), said
+
+
+@pytest.mark.parametrize("typed", TAKES)
+def test_a_plausible_mass_is_asked_once(typed: str) -> None:
+    person = Person(typed)
+    assert weighed(person) == (TAKES[typed], [])
+    assert len(person.asked) == 1
+
+
+@pytest.mark.parametrize("typed", DOUBTS)
+def test_a_mass_hard_to_believe_is_kept_when_it_is_typed_twice(typed: str) -> None:
+    person = Person(typed, typed)
+    mass_g, said = weighed(person)
+    assert mass_g == float(typed)
+    assert person.asked[1].startswith(DOUBTS[typed])
+    assert said == [f"mass '{typed}' asked for again: {DOUBTS[typed]}"]
+
+
+@pytest.mark.parametrize("typed", NEVER)
+def test_a_mass_that_cannot_be_meant_is_never_kept_and_never_lost(typed: str) -> None:
+    person = Person(typed, typed, "0.29")
+    mass_g, said = weighed(person)
+    assert mass_g == 0.29
+    assert said == [f"mass '{typed}' asked for again: {NEVER[typed]}"] * 2
+    assert all(asked.startswith(NEVER[typed]) for asked in person.asked[1:])
+    assert all("\n" not in asked for asked in person.asked)
+
+
+def test_two_doubtful_masses_that_differ_are_not_one_typed_twice() -> None:
+    assert weighed(Person("2.9", "2.8", "0.3"))[0] == 0.3
+
+
+@given(st.floats(1e-3, 1e3), st.floats(1e-4, 1e4))
+def test_only_what_lies_between_the_believable_shares_goes_undoubted(fed: float, r: float) -> None:
+    assert (doubt(r * fed, fed) is None) == (0.2 * fed <= r * fed <= 1.3 * fed)
 
 
 def test_polls_while_a_person_thinks() -> None:

@@ -707,12 +707,15 @@ class Panel {
     if (asked !== this.asked) {
       this.asked = asked;
       if (asked) {
-        const answer = (text) => this.model.send({ kind: "weigh", text });
+        const answer = (text) => { this.typed = text; this.model.send({ kind: "weigh", text }); };
         const keyed = (event) => { if (event.key === "Enter") { event.preventDefault(); event.stopPropagation(); answer(mass.value); } };
-        const mass = make("input", { inputmode: "decimal", "aria-label": asked, placeholder: "g", onkeydown: keyed });
-        this.question = make("div", { class: "hb-ask" }, make("span", {}, "Mass of this extrusion"), mass,
+        const again = asked.includes(";"); // a reason, then the question: what was typed stays to be mended
+        const words = asked.replace(/ \(Enter: later\)$/, "");
+        const mass = make("input", { inputmode: "decimal", "aria-label": words, "aria-invalid": again ? "true" : null, placeholder: "g", onkeydown: keyed });
+        if (again) mass.value = this.typed ?? "";
+        this.question = make("div", { class: "hb-ask" }, make("span", { class: again ? "hb-notice" : null }, `${words[0].toUpperCase()}${words.slice(1)}`), mass,
           make("button", { type: "button", class: "hb-start", onclick: () => answer(mass.value) }, "Enter"), make("button", { type: "button", onclick: () => answer("") }, "Later"));
-        setTimeout(() => mass.focus(), 0);
+        setTimeout(() => { mass.focus(); mass.select(); }, 0);
       } else this.question = null;
       this.weighed = null;
     }
@@ -720,7 +723,7 @@ class Panel {
     if (key === this.weighed) return;
     this.weighed = key;
     const rows = done.map((e, k) => [String(k + 1), String(e.setpoint_C), e.commanded_mm3_per_s.toFixed(2), String(e.commanded_mm), e.delivered_mass_g == null ? "later" : e.delivered_mass_g.toFixed(3)]).reverse();
-    const parts = [make("h4", {}, "Weighing"), this.question, rows.length ? make("div", { class: "hb-scroll" }, table(["extrusion", "°C", "mm³/s", "mm fed", "mass / g"], rows, [0, 1, 2, 3, 4])) : null];
+    const parts = [make("h4", {}, asked ? `Weighing, extrusion ${done.length + 1}` : "Weighing"), this.question, rows.length ? make("div", { class: "hb-scroll" }, table(["extrusion", "°C", "mm³/s", "mm fed", "mass / g"], rows, [0, 1, 2, 3, 4])) : null];
     this.weigh.replaceChildren(...parts.filter(Boolean));
   }
 
