@@ -7,8 +7,15 @@ from importlib.resources import files
 from pathlib import Path
 
 from hotbench.bench.analysis import FitOptions, analyse_runs
+from hotbench.bench.comparing_ladders import (
+    SafeRates,
+    compared,
+    ladder_caption,
+    ladder_cautions,
+    ladder_table,
+    ladder_words,
+)
 from hotbench.bench.figures import Picture
-from hotbench.bench.judging import ladder_table
 from hotbench.bench.profiling import build
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
@@ -16,7 +23,9 @@ from hotbench.bench.tables import Table, number
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
-from hotbench.profile.diff import Comparison, Difference, compare
+from hotbench.fitting.ladders import DIRECTIONS, LadderComparison, Levels
+from hotbench.fitting.ramps import Direction
+from hotbench.profile.diff import NOTHING, Comparison, Difference, compare
 from hotbench.profile.plain import canonical
 from hotbench.profile.types import MachineProfile
 from hotbench.profile.yaml_io import read_profile
@@ -41,6 +50,17 @@ class Side:
     def ladders(self) -> list[Run]:
         """Its runs of ramps."""
         return [run for run in self.runs if run.info.procedure == "ramp"]
+
+    @property
+    def level_K(self) -> float | None:
+        """The board's fault level, as stated or as its runs were recorded with it."""
+        level_K = self.profile.provenance.options.get("fault_deviation_K")
+        return float(level_K) if isinstance(level_K, int | float) else None
+
+    def safe_rate_K_per_s(self, direction: str) -> float | None:
+        """The safe rate that ramps of a direction were trials of; None without."""
+        rows = (r for r in self.profile.slew if r.direction == direction and r.evidence.trials)
+        return next((row.rate_K_per_s for row in rows), None)
 
 
 def read_side(given: str | Path, options: FitOptions | None = None) -> Side:
@@ -92,8 +112,9 @@ def compare_files(
     progress(0.45, "after")
     after = read_side(second, options)
     found = compare(before.profile, after.profile)
-    ladders = _ladders(before, after)
-    tables = (*tables_of(found), *ladders)
+    ladders = compared(before.ladders, after.ladders, _levels(before, after))
+    words = _words(found, ladders)
+    tables = _tables(before, after, found, ladders, words)
     if out is not None:
         progress(0.9, "drawing")
         _write(out, before, after, found, tables)
@@ -102,36 +123,66 @@ def compare_files(
         "only_before": found.only_before,
         "only_after": found.only_after,
         "shared_runs": found.shared_runs,
-        "for_your_prints": found.for_prints,
-        "ladders": [row for table in ladders for row in table.plain()],
+        "for_your_prints": words,
+        "ladders": ladders,
     }
     return Result(facts if out is None else {**facts, "written": str(out)}, tables)
 
 
-def _ladders(before: Side, after: Side) -> tuple[Table, ...]:
-    """Ramp ladders of both sides, where both have ramps of one direction."""
-    if not (before.ladders and after.ladders):
-        return ()
-    try:
-        return (ladder_table(before.ladders, after.ladders),)
-    except BadInput:
-        return ()
+def _levels(before: Side, after: Side) -> Levels:
+    return before.level_K, after.level_K
 
 
-def tables_of(found: Comparison) -> tuple[Table, ...]:
-    """The comparison for people: what it means, differences, what only one profile states."""
-    rows = tuple(_row(difference) for difference in found.differences)
-    shared = [
-        f"{run}: both profiles rest on it, so they are not independent" for run in found.shared_runs
+def _words(found: Comparison, ladders: Sequence[LadderComparison]) -> list[str]:
+    """What changed for prints: what the ramps prove first."""
+    proven = ladder_words(ladders)
+    return [*proven, *(line for line in found.for_prints if not (proven and line == NOTHING))]
+
+
+def _tables(
+    before: Side,
+    after: Side,
+    found: Comparison,
+    ladders: Sequence[LadderComparison],
+    words: list[str],
+) -> tuple[Table, ...]:
+    """Differences, what they mean, the ladders, what only one side states, what to beware of."""
+    runs = (before.ladders, after.ladders)
+    shown: tuple[Table, ...] = ()
+    if ladders:
+        safe, levels_K = _safe_rates(before, after), _levels(before, after)
+        shown = (ladder_table(ladders, ladder_caption(*runs), safe, levels_K),)
+    beware = [
+        f"{run}: both sides rest on it, so they are not independent" for run in found.shared_runs
     ]
+    beware += ladder_cautions(*runs) if ladders else []
+    return (*tables_of(found, words), *shown, *_alone(found), *_beware(beware))
+
+
+def _safe_rates(before: Side, after: Side) -> SafeRates:
+    rates: dict[Direction, tuple[float, float]] = {}
+    for direction in DIRECTIONS:
+        first, second = (side.safe_rate_K_per_s(direction) for side in (before, after))
+        if first and second:
+            rates[direction] = (first, second)
+    return rates
+
+
+def tables_of(found: Comparison, words: list[str]) -> tuple[Table, Table]:
+    """The comparison for people: every difference, and what it means."""
+    rows = tuple(_row(difference) for difference in found.differences)
+    (meaning,) = lines_table("what changed for your prints", "in words", words)
+    return Table("differences", HEADS, rows, frozenset({1, 2, 3})), meaning
+
+
+def _alone(found: Comparison) -> tuple[Table, ...]:
     alone = [f"only before: {w}" for w in found.only_before]
     alone += [f"only after: {w}" for w in found.only_after]
-    return (
-        Table("differences", HEADS, rows, frozenset({1, 2, 3})),
-        *lines_table("what changed for your prints", "in words", found.for_prints),
-        *lines_table("stated by one profile only", "number", alone),
-        *lines_table("beware", "shared runs", shared),
-    )
+    return lines_table("stated by one profile only", "number", alone)
+
+
+def _beware(lines: list[str]) -> tuple[Table, ...]:
+    return lines_table("beware", "of the comparison", lines)
 
 
 def _row(d: Difference) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Predictions held against unseen runs, and ladders of two firmware versions side by side."""
+"""Predictions held against unseen runs."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -9,23 +9,9 @@ import numpy as np
 from hotbench.bench.analysis import Analysis
 from hotbench.bench.dips import recorded_dips, time_back, time_down
 from hotbench.bench.tables import Table, number
-from hotbench.core.errors import BadInput
 from hotbench.core.records import Run
 from hotbench.fitting.heater_result import HeaterFit
-from hotbench.fitting.ladders import LadderComparison, compare_ladders
-from hotbench.fitting.ramps import Direction, trials_of
 
-DIRECTIONS: tuple[Direction, ...] = ("heating", "cooling")
-LADDER_HEADS = (
-    "ramps",
-    "count, before / after",
-    "faults, before / after",
-    "deviation, after over before",
-    "95 % interval",
-    "chance if equal",
-    "the same, faults",
-    "significant",
-)
 HEADS = ("run", "prediction", "predicted", "measured", "difference")
 
 
@@ -77,40 +63,6 @@ def judgement_table(rows: Sequence[Judgement]) -> Table:
         for row in rows
     )
     return Table("predictions on runs the fit has not seen", HEADS, cells, frozenset({2, 3, 4}))
-
-
-def ladder_table(first_runs: Sequence[Run], second_runs: Sequence[Run]) -> Table:
-    """Ramp ladders before and after, such as on two firmware versions, by direction.
-
-    The ratio is that of the deviations at equal rate. A direction that only one side has ramps
-    of is left out; BadInput when that leaves nothing.
-    """
-    before, after = trials_of(first_runs), trials_of(second_runs)
-    found = [compare_ladders(before, after, direction) for direction in DIRECTIONS]
-    rows = tuple(_ladder_row(one) for one in found if min(one.trials))
-    if not rows:
-        raise BadInput(
-            "no ramps of one direction on both sides", remedy="record ramp with each firmware"
-        )
-    return Table("ramp ladders, before and after", LADDER_HEADS, rows, frozenset({1, 2, 3, 4}))
-
-
-def _ladder_row(found: LadderComparison) -> tuple[str, ...]:
-    ratio, interval, chance = found.deviation_ratio, "-", "-"
-    if ratio is not None and ratio.low is not None and ratio.high is not None:
-        interval = f"{number(ratio.low)} to {number(ratio.high)}"
-    if found.p_deviation is not None:
-        chance = number(found.p_deviation, 2)
-    return (
-        found.direction,
-        " / ".join(map(str, found.trials)),
-        " / ".join(map(str, found.faults)),
-        "-" if ratio is None else number(ratio.value),
-        interval,
-        chance,
-        number(found.p_faults, 2),
-        "yes" if found.significant else "no",
-    )
 
 
 def _judged(heater: HeaterFit, run: Run) -> Iterator[Judgement]:

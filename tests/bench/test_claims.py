@@ -15,8 +15,6 @@ from hotbench.bench.claims import (
     slowest_rate,
     smoothing_rows,
 )
-from hotbench.bench.judging import ladder_table
-from hotbench.core.errors import BadInput
 from hotbench.core.records import Run, RunInfo, Sample
 from hotbench.fitting.jumps import JumpTrial, fit_jumps
 from hotbench.profile import types as p
@@ -163,35 +161,3 @@ def test_ramps_are_abandoned_where_one_board_in_a_hundred_faults() -> None:
     assert abandon_share(0.05) == pytest.approx(np.exp(-0.11632), rel=1e-4)
     settings, _ = choosers("ramp", {"fault_deviation_K": 10.0}, 1.24)
     assert settings["abandon_deviation_K"] == pytest.approx(7.924, abs=0.001)
-
-
-def ramps(trail_s: float, seed: int) -> Run:
-    random, samples, at_s = np.random.default_rng(seed), [], 0.0
-    for rate in (1.0, 1.5, 2.0, 2.5, 3.0, 3.5):
-        for k in range(80):
-            at_s += 0.1
-            setpoint_C = 190.0 + min(rate * 0.1 * k, 20.0)
-            lag_K = rate * trail_s * (1.0 - np.exp(-k / 8.0)) + 0.05 * random.standard_normal()
-            phase = f"ramp up {rate!r}"
-            samples.append(Sample(at_s, setpoint_C - lag_K, setpoint_C, 0.5, 0.0, 0.0, phase))
-        samples.append(Sample(at_s + 0.1, 190.0, 190.0, 0.5, 0.0, 0.0, "hold 190"))
-        at_s += 0.1
-    return run(samples, "ramp")
-
-
-def test_two_firmware_versions_stand_in_one_table() -> None:
-    table = ladder_table([ramps(1.0, 1)], [ramps(0.7, 2)])
-    (row,) = table.rows
-    assert row[:3] == ("heating", "6 / 6", "0 / 0")
-    assert float(row[3]) == pytest.approx(0.7, abs=0.03)
-    assert row[-1] == "yes"
-    assert len(table.heads) == len(row)
-
-
-def test_the_same_firmware_twice_differs_in_nothing() -> None:
-    assert ladder_table([ramps(1.0, 1)], [ramps(1.0, 2)]).rows[0][-1] == "no"
-
-
-def test_ladders_without_a_common_direction_are_refused() -> None:
-    with pytest.raises(BadInput, match="no ramps of one direction"):
-        ladder_table([ramps(1.0, 1)], [jump_run((5.0,))])

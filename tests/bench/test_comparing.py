@@ -47,7 +47,7 @@ def other_profile(folder: Path) -> Path:
 def test_a_profile_against_itself_shows_nothing_changed_and_what_is_shared() -> None:
     result = compare_files(EXAMPLE, EXAMPLE)
     assert result.facts["for_your_prints"] == ["nothing that the intervals do not explain"]
-    assert result.facts["ladders"] == []
+    assert result.facts["ladders"] == ()
     assert result.tables()[-1].caption == "beware"
 
 

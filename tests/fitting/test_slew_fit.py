@@ -1,4 +1,4 @@
-"""The safe rate from ramp trials, and two ladders compared."""
+"""The safe rate from ramp trials."""
 
 from dataclasses import replace
 
@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from hotbench.core.errors import BadInput
-from hotbench.fitting.ladders import compare_ladders
 from hotbench.fitting.pass_fault import limit_belief, safe_rate_from_faults
 from hotbench.fitting.ramps import RampTrial
 from hotbench.fitting.slew import RateCap, fault_level_K, fault_share, fit_slew
@@ -163,32 +162,6 @@ def test_claim_from_passes_never_exceeds_what_passed() -> None:
     assert claim is not None
     assert claim.rate_K_per_s <= 2.0
     assert safe_rate_from_faults(np.array([1.0]), np.array([True]), 0.99, 0.95) is None
-
-
-def test_equal_ladders_do_not_differ() -> None:
-    share = [
-        compare_ladders(
-            ladder(RATES, spread=0.05, seed=s), ladder(RATES, spread=0.05, seed=500 + s), "heating"
-        ).significant
-        for s in range(200)
-    ]
-    assert 0.01 < np.mean(share) < 0.10
-
-
-def test_a_better_loop_shows() -> None:
-    found = compare_ladders(ladder(RATES), ladder(RATES, factor=0.8, seed=9), "heating")
-    assert found.significant
-    assert found.deviation_ratio.low < 0.8 < found.deviation_ratio.high
-    assert found.trials == (10, 10)
-
-
-def test_faults_alone_can_make_the_difference() -> None:
-    faulted = [trial(5.0, 0.0, fault="lost")] * 6
-    found = compare_ladders(faulted, [trial(5.0, 0.0)] * 6, "heating")
-    # Fisher's exact test of 6 of 6 against 0 of 6: 2/C(12, 6).
-    assert found.p_faults == pytest.approx(2.0 / 924.0)
-    assert found.deviation_ratio is None
-    assert found.significant
 
 
 def test_an_abandoned_ramp_bounds_the_claim_and_is_no_fault() -> None:
