@@ -1,9 +1,11 @@
-"""Names of the simulated printers, to refuse any other before the simulator is loaded."""
+"""Names needed before anything heavy is loaded: of the simulated printers, and of one thread."""
 
 from hotbench.core.errors import unknown_key
 
 SIMULATED_PRINTERS = ("long-melt", "plain-block", "swift-sleeve")
 SIMULATED = "sim:"
+QUESTIONING = "question"
+"""The thread in which a person is asked while the printer is read on."""
 
 
 def check_printer(name: str) -> None:

@@ -13,7 +13,7 @@ from hotbench import __version__
 from hotbench.bench.choosing import choosers
 from hotbench.bench.connecting import Line, LinkOptions, connected, filled, known_to
 from hotbench.bench.durations import pace_from
-from hotbench.bench.progress import Step, progress, silent
+from hotbench.bench.progress import Step, progress, silent, unhindered
 from hotbench.bench.results import Result
 from hotbench.bench.resuming import continued
 from hotbench.bench.tables import Table
@@ -113,7 +113,8 @@ def record_from_options(
     about = RunOptions(**known_to(RunOptions, left))
     settings = {key: left[key] for key in left.keys() - set(_FIELDS)}
     with ExitStack() as stack:
-        weigh = _scale(name, scale, lines, link, prompt, stack)
+        step = stack.enter_context(progress(f"record {name}"))
+        weigh = _scale(name, scale, lines, link, unhindered(prompt, step), stack)
         made = _procedure(name, settings, about, weigh)
         if earlier:
             made = continued(made, about, earlier)
@@ -123,7 +124,6 @@ def record_from_options(
         if not link.simulated:
             confirm(plan.lines)
         stop = stack.enter_context(StopOnSignals())
-        step = stack.enter_context(progress(f"record {name}"))
         return record(made, line, link, out, about, stop=stop, step=step)
 
 

@@ -8,6 +8,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from threading import Thread
 
+from hotbench.bench.names import QUESTIONING
 from hotbench.core.errors import BadInput, FellShort, NoReply, unknown_key
 from hotbench.core.ports import Scale, Transport
 from hotbench.link.client import Printer
@@ -270,7 +271,8 @@ class AskingScale:
 
     def _asked(self, question: str) -> str:
         answer: Future[str] = Future()
-        Thread(target=_ask_into, args=(answer, self._ask, question), daemon=True).start()
+        task = (answer, self._ask, question)
+        Thread(target=_ask_into, args=task, name=QUESTIONING, daemon=True).start()
         while not answer.done():
             self.idle()
         return answer.result()

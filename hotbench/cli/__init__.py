@@ -1,11 +1,15 @@
 """The command line: arguments in, bench calls, tables out."""
 
+import os
 import sys
+import threading
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 
 from hotbench import __version__
+from hotbench.bench.names import QUESTIONING
 from hotbench.cli import jobs, printer, profile, record, runs, units, weigh
 from hotbench.cli.arguments import SuggestingGroup, missing_parameter, unknown_option
 from hotbench.core.errors import HotbenchError
@@ -62,4 +66,17 @@ def _fail(message: str, code: int) -> int:
 
 def main() -> None:
     """Entry point of the `hotbench` command."""
-    sys.exit(run())
+    leave(run())
+
+
+def leave(code: int) -> None:
+    """End the process with an exit code, also while a question still waits on standard input.
+
+    The interpreter aborts where it finds a thread reading there; such a thread is left behind.
+    """
+    if not any(thread.name == QUESTIONING for thread in threading.enumerate()):
+        sys.exit(code)
+    with suppress(BrokenPipeError):
+        sys.stdout.flush()
+        sys.stderr.flush()
+    os._exit(code)

@@ -18,7 +18,7 @@ from ruamel.yaml import YAML
 
 from hotbench.bench.advice import ADVICE, ELSE, FAULTED, LOST, REFUSED, STOPPED, advice_for
 from hotbench.bench.plain import plain, to_yaml, write_yaml
-from hotbench.bench.progress import DELAY_S, progress, silent
+from hotbench.bench.progress import DELAY_S, progress, silent, unhindered
 from hotbench.core.errors import BadInput, ControllerFault, LinkLost, NoReply, Stopped
 
 
@@ -47,6 +47,29 @@ def test_a_bar_with_its_title_appears_after_that() -> None:
     assert "fit" in text
     assert "50 %" in text
     assert "reading runs" in text
+
+
+def test_no_bar_wipes_away_what_a_person_types() -> None:
+    screen, clock, before = Terminal(), iter([0.0, 2.0, 3.0, 4.0]), []
+    with redirect_stderr(screen), progress("extrude", lambda: next(clock)) as step:
+        step(0.4, "hold 200")
+
+        def ask(question: str) -> str:
+            before.append(screen.getvalue())
+            step(0.5, "hold 210")
+            assert screen.getvalue() == before[0]
+            return "0.29"
+
+        assert unhindered(ask, step)("mass") == "0.29"
+        step(0.6, "hold 220")
+    assert "hold 200" in before[0]
+    after = screen.getvalue().removeprefix(before[0])
+    assert "hold 220" in after
+    assert "hold 210" not in after
+
+
+def test_without_a_bar_a_question_is_asked_as_it_is() -> None:
+    assert unhindered(input, silent) is input
 
 
 def test_a_pipe_gets_no_bar() -> None:

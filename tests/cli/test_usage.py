@@ -230,3 +230,32 @@ def test_a_closed_pipe_is_no_error(capsys: pytest.CaptureFixture[str]) -> None:
     finally:
         del app.commands["closed"]
     assert capsys.readouterr().err == ""
+
+
+UNANSWERED = """
+import sys, threading
+from hotbench.bench.names import QUESTIONING
+from hotbench.cli import leave
+def ask():
+    input()
+    input()
+thread = threading.Thread(target=ask, name=QUESTIONING, daemon=True)
+thread.start()
+last = ask.__code__.co_firstlineno + 2
+while sys._current_frames()[thread.ident].f_lineno != last:
+    pass
+print("run kept")
+leave(130)
+"""
+
+
+def test_a_question_that_nobody_answers_does_not_hold_up_the_end() -> None:
+    """Ctrl-C while a mass is asked for: the interpreter itself would abort with code 134."""
+    command = [sys.executable, "-c", UNANSWERED]
+    with subprocess.Popen(command, stdin=-1, stdout=-1, stderr=-1, text=True) as process:
+        assert process.stdin and process.stdout and process.stderr
+        process.stdin.write("y\n")
+        process.stdin.flush()
+        assert process.wait(timeout=30) == 130
+        assert process.stdout.read() == "run kept\n"
+        assert process.stderr.read() == ""
