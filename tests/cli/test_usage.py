@@ -252,8 +252,13 @@ leave(130)
 def test_a_question_that_nobody_answers_does_not_hold_up_the_end() -> None:
     """Ctrl-C while a mass is asked for: the interpreter itself would abort with code 134."""
     command = [sys.executable, "-c", UNANSWERED]
-    with subprocess.Popen(command, stdin=-1, stdout=-1, stderr=-1, text=True) as process:
-        assert process.stdin and process.stdout and process.stderr
+    pipe = subprocess.PIPE
+    with subprocess.Popen(  # noqa: S603 - our own interpreter
+        command, stdin=pipe, stdout=pipe, stderr=pipe, text=True
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        assert process.stderr is not None
         process.stdin.write("y\n")
         process.stdin.flush()
         assert process.wait(timeout=30) == 130
