@@ -8,6 +8,7 @@ from pathlib import Path
 from hotbench import __version__
 from hotbench.bench.analysis import Analysis, FitOptions, Gap, analyse
 from hotbench.bench.claims import jump_rows, repetition_rows, smoothing_rows
+from hotbench.bench.evidence import unlike_their_runs
 from hotbench.bench.melting import section
 from hotbench.bench.predicting import dip_rows, heater_flow, slew_rows
 from hotbench.bench.progress import Step, silent
@@ -98,7 +99,8 @@ def check_file(file: Path, runs_folder: Path | None) -> Result:
     """Form, evidence, plausibility, and the runs the profile names; refusals fall short."""
     profile = read_profile(file)
     findings = check(profile)
-    differing = disagreements(profile.provenance, _found(runs_folder)) if runs_folder else []
+    found = _found(runs_folder) if runs_folder else {}
+    differing = _against(profile, found) if runs_folder else []
     lines = [*brief(findings), *differing]
     short = refused(findings) or bool(differing)
     caption = f"{file}: {'refused' if short else 'accepted'}"
@@ -107,9 +109,15 @@ def check_file(file: Path, runs_folder: Path | None) -> Result:
     return Result(facts, shown, f"{file}: the check refuses this profile" if short else None)
 
 
-def _found(folder: Path) -> dict[str, Mapping[str, str]]:
+def _found(folder: Path) -> dict[str, Run]:
     runs = (read_run(entry.folder) for entry in list_runs(folder) if entry.info)
-    return {run.info.run_id: run.sha256 for run in runs}
+    return {run.info.run_id: run for run in runs}
+
+
+def _against(profile: p.MachineProfile, runs: Mapping[str, Run]) -> list[str]:
+    """Where the runs at hand are not those of the profile, or hold other ramps than it states."""
+    digests = {name: run.sha256 for name, run in runs.items()}
+    return [*disagreements(profile.provenance, digests), *unlike_their_runs(profile, runs)]
 
 
 def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...]:

@@ -149,8 +149,20 @@ def _missing_evidence(row: SafeClaim, where: str) -> Iterator[Finding]:
     elif row.evidence.trials < FEWEST_TRIALS:
         text = f"{row.evidence.trials} trials tell no spread; {FEWEST_TRIALS} at least"
         yield Finding("refuse", where, text, "record more, or mark it assumed")
+    elif row.evidence.trials - row.evidence.faults < FEWEST_TRIALS:
+        clean = row.evidence.trials - row.evidence.faults
+        text = f"{clean} of {row.evidence.trials} trials were clean; {FEWEST_TRIALS} at least"
+        yield Finding("refuse", where, text, "record slower or smaller ones, or mark it assumed")
+    elif _of_the_board(row) and (row.coverage is None or row.confidence is None):
+        text = f"called {row.basis}, but not which share of moves stays clear of a fault"
+        yield Finding("refuse", where, text, "state coverage and confidence, or mark it assumed")
     elif not row.evidence.confirmed:
         yield Finding("warn", where, "not confirmed by a trial at this number", "record it again")
+
+
+def _of_the_board(row: SafeClaim) -> bool:
+    """Whether it is the board that limits the move, not what the hot end can do."""
+    return not (isinstance(row, SlewRate) and row.limiting_cause in ("power", "passive cooling"))
 
 
 def _beyond_the_data(profile: MachineProfile) -> Iterator[Finding]:

@@ -5,31 +5,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from declared_ladders import LEVEL_K, SPREAD, ladder
 
 from hotbench.bench.analysis import FitOptions, analyse, declared
 from hotbench.bench.profiling import build_file, check_file
-from hotbench.bench.recording import record_from_options
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Run
 from hotbench.profile.yaml_io import read_profile
 from hotbench.store.reader import read_run
-
-LEVEL_K, SPREAD = 8.5, 0.05
-RATES = {
-    "rates_K_per_s": (4.0, 4.5, 5.0, 5.5, 6.0, 6.5),
-    "cooling_rates_K_per_s": (0.9, 1.0, 1.1, 1.2, 1.3, 1.4),
-}
-
-
-def ladder(folder: Path, **stated: Any) -> Path:
-    """Ramps of the fast sleeve as the command line records them."""
-    given = {"port": "sim:swift-sleeve", "seed": 41, "low_C": 205.0, "high_C": 220.0, **RATES}
-    record_from_options("ramp", {**given, "out": folder, **stated}, confirm=_fine, prompt=_fine)
-    return folder
-
-
-def _fine(_: Any) -> str:
-    return ""
 
 
 @pytest.fixture(scope="module")

@@ -36,6 +36,8 @@ REFUSED: list[tuple[str, str, Change]] = [
     ("runs[step-1]", "no digest", lambda p: p["provenance"]["runs"][0].update(sha256={})),
     ("slew[heating", "without a trial", lambda p: p["slew"][0].update(evidence={})),
     ("slew[heating", "tell no spread", lambda p: p["slew"][0]["evidence"].update(trials=2)),
+    ("slew[heating", "0 of 12 trials", lambda p: p["slew"][0]["evidence"].update(faults=12)),
+    ("slew[heating", "which share of moves", lambda p: p["slew"][0].update(coverage=None)),
     ("slew[heating", "no run of this", lambda p: p["slew"][0]["evidence"].update(runs=["x"])),
     (
         "heater[150 °C, cold]",
