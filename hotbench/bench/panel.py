@@ -14,6 +14,7 @@ from hotbench.bench.lab import RUNS
 from hotbench.bench.panel_entries import MEASURES, EntryForm
 from hotbench.bench.panel_forms import catalogue, port_choices, settings_from, yaml_files
 from hotbench.bench.panel_prediction import Predictor, predictor_from
+from hotbench.bench.panel_stored import Stored
 from hotbench.bench.plain import plain
 from hotbench.bench.session import Request, Session, session_for
 from hotbench.core.errors import BadInput, HotbenchError
@@ -62,6 +63,7 @@ class BenchPanel(anywidget.AnyWidget):
         self.session: Session = session_for(Path(folder))
         self._entry_form: EntryForm | None = None
         self._predictor: Predictor | None = None
+        self._kept: Any = None
         self._sent, self._pushes, self._predicted = 0, 0, 0
         self._pushing = threading.Lock()
         self._pusher: threading.Thread | None = None
@@ -74,6 +76,17 @@ class BenchPanel(anywidget.AnyWidget):
         self._show_runs()
         if self.session.status.active:
             self._watch()
+
+    def _ipython_display_(self) -> None:
+        """The panel, and below it what the notebook keeps of it."""
+        from IPython.display import display
+
+        data, about = self._repr_mimebundle_() or ({}, {})
+        display(data, metadata=about, raw=True)  # type: ignore[no-untyped-call]
+        self._kept = display(self._stored(), display_id=True)  # type: ignore[no-untyped-call]
+
+    def __repr__(self) -> str:
+        return f"BenchPanel(port={self.port!r}, folder={str(self.session.root)!r})"
 
     # what the page asks for
 
@@ -97,6 +110,7 @@ class BenchPanel(anywidget.AnyWidget):
             self.notice = ""
         except HotbenchError as error:
             self.notice = str(error)
+        self.send({"kind": "heard"})
 
     def _wish_plan(self, content: Mapping[str, Any]) -> None:
         try:
@@ -192,6 +206,8 @@ class BenchPanel(anywidget.AnyWidget):
         self.push(last=True)
         self._show_runs()
         self._show_pending()
+        if self._kept is not None:
+            self._kept.update(self._stored())
 
     def push(self, *, last: bool = False) -> None:
         """Send what is new: a batch of samples, the state, now and then the prediction."""
@@ -238,6 +254,9 @@ class BenchPanel(anywidget.AnyWidget):
         status = self.session.status
         if any(shot.delivered_mass_g is None for shot in status.extrusions):
             self._wish_entries({"run": Path(status.folder).name})
+
+    def _stored(self) -> Stored:
+        return Stored(self.port, str(self.session.root), self.runs)
 
     def _show_runs(self) -> None:
         root = self.session.root

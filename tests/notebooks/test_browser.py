@@ -250,7 +250,13 @@ def test_a_closed_or_reloaded_page_finds_the_running_test_and_a_new_kernel_its_r
     panel.get_by_text("Choose a test", exact=True).click()
     start(page, panel)
     page.wait_for_timeout(2000)
+    expect(page.locator(".hb-stored")).to_be_hidden()
+    save(page)
     restart_kernel(page)
+    reload(page)  # nobody answers for the panel any more
+    expect(page.locator(".hb-stored")).to_contain_text("run this cell again")
+    expect(page.locator(".hb-stored")).to_contain_text("step-1")
+    expect(page.locator(".hb-stored")).to_be_visible()
     run_all(page)
     panel = panel_of(page)
     panel.get_by_role("button", name="show run step-2").click(timeout=PATIENCE_ms)

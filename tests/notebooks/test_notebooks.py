@@ -13,6 +13,7 @@ from pathlib import Path
 import nbformat
 import pytest
 from nbclient import NotebookClient
+from nbconvert import HTMLExporter, MarkdownExporter
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 LOGIC = (ast.If, ast.For, ast.While, ast.FunctionDef, ast.ClassDef, ast.Try, ast.With, ast.Lambda)
@@ -98,6 +99,20 @@ def test_runs_from_top_to_bottom(path: Path, executed: dict[str, Executed]) -> N
     streams = [out for cell in shown for out in cell.outputs if out.output_type == "stream"]
     assert not streams
     assert (executed[path.stem].folder / "bench-runs").is_dir()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("exporter", [HTMLExporter, MarkdownExporter])
+def test_an_exported_tour_says_what_its_panel_was(
+    exporter: type[HTMLExporter], executed: dict[str, Executed]
+) -> None:
+    book = executed["01-tour"].book.result()
+    kinds = [set(out.data) for cell in book.cells for out in cell.get("outputs", ())]
+    panel = kinds.index({"application/vnd.jupyter.widget-view+json", "text/plain"})
+    assert kinds[panel + 1] == {"text/html", "text/plain"}
+    page, _ = exporter().from_notebook_node(book)
+    assert page.count("Bench panel of sim:swift-sleeve, 1 run in bench-runs.") == 1
+    assert "run this cell again to bring it back" in page
 
 
 @pytest.fixture

@@ -133,6 +133,48 @@ def test_the_machine_files_watch_ends_a_test_and_the_page_says_what_to_do(
     assert "run the check" in said
 
 
+def test_a_kernel_that_does_not_answer_is_told_until_it_does(bridge: PanelPage) -> None:
+    page, notice = bridge.page, bridge.page.locator(".hb-say .hb-notice")
+    page.clock.install()
+    page.get_by_role("button", name=f"show run {RUN}").click()
+    page.clock.fast_forward(5_000)
+    assert notice.inner_text() == ""
+    page.clock.fast_forward(2_000)
+    assert "does not answer" in notice.inner_text()
+    assert "run this cell again" in notice.inner_text()
+    page.clock.resume()
+    bridge.until(lambda: notice.inner_text() == "")
+
+
+def test_a_mass_that_is_no_mass_stays_in_its_field_beside_the_reason(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with panel_page(browser, tmp_path) as bridge:
+        page = bridge.page
+        page.get_by_label("test", exact=True).select_option("extrude")
+        page.get_by_label("temperatures").fill("220")
+        page.get_by_label("flows to try at each temperature").fill("5")
+        page.get_by_label("filament per extrusion").fill("20")
+        page.get_by_label("pace of the simulation").select_option("0")
+        page.get_by_label("masses").select_option("by hand")
+        bridge.until(lambda: "220" in str(bridge.panel.plan.get("lines")))
+        page.get_by_role("button", name="Start").press("Enter")
+        field = page.locator(".hb-ask input")
+        bridge.until(lambda: field.count() == 1)
+        page.keyboard.type("59")
+        page.keyboard.press("Enter")
+        bridge.until(lambda: "if these were mg" in page.locator(".hb-weigh").first.inner_text())
+        assert field.input_value() == "59"
+        assert field.get_attribute("aria-invalid") == "true"
+        page.keyboard.type("0.059")  # what stands there is selected
+        page.keyboard.press("Enter")
+        bridge.until(lambda: "0.059" in page.locator(".hb-weigh").first.inner_text())
+        bridge.until(lambda: "extrusion 2" in page.locator(".hb-weigh h4").first.inner_text())
+        assert field.input_value() == ""
+        page.keyboard.press("Escape")
+        bridge.until(lambda: bridge.panel.status["state"] == "stopped")
+
+
 UNFOLD = "document.querySelectorAll('details').forEach((part) => { part.open = true; })"
 NAMELESS = """
 () => [...document.querySelectorAll("button, input, select, summary, canvas")]

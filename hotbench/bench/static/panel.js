@@ -5,6 +5,7 @@ const COLUMNS = 5; // time, temperature, setpoint, duty, fan
 const EACH_S = 1000 / 12; // at most a dozen redraws a second
 const SPOKEN_EVERY_MS = 20000;
 const DOT_PX = 1.7;
+const SILENT_MS = 6000; // without any word from the kernel, while it was asked for one
 
 function make(tag, attributes = {}, ...children) {
   const node = document.createElement(tag);
@@ -495,11 +496,13 @@ class Entries {
 // ---- panel --------------------------------------------------------------------------------------
 
 const STATES = { idle: "Ready", checking: "Checking", running: "Running", stopping: "Stopping", done: "Done", stopped: "Stopped", "fell short": "Ended early" };
+const SILENT = "The kernel does not answer. If it is busy, wait; if it has ended, run this cell again. If a heater may be on, switch the machine off at its own switch.";
 const CAUTION = "A real port heats the machine: ventilate, hands and cables away, stay with it.";
 
 class Panel {
   constructor(model, host) {
-    this.model = model;
+    this.model = Object.create(model);
+    this.model.send = (content) => { model.send(content); this.expectWord(); };
     this.trace = new Trace();
     this.viewing = "";
     this.spokenAt = 0;
@@ -511,7 +514,18 @@ class Panel {
     this.theme();
     this.showPlan(); this.showStatus(); this.showRuns(); this.showNotice(); this.entries.show();
     this.askPlan();
-    model.send({ kind: "history" });
+    this.model.send({ kind: "history" });
+  }
+
+  expectWord() {
+    clearTimeout(this.silence);
+    this.silence = setTimeout(() => { this.silent = true; this.showNotice(); }, SILENT_MS);
+  }
+
+  heard() {
+    clearTimeout(this.silence);
+    if (this.silent) { this.silent = false; this.showNotice(); }
+    if (this.model.get("status").state === "running") this.expectWord(); // samples come all the time
   }
 
   build() {
@@ -548,7 +562,11 @@ class Panel {
   }
 
   listen() {
-    const on = (name, act) => { this.model.on(name, act); this.cleanups.push(() => this.model.off(name, act)); };
+    const on = (name, act) => {
+      const told = (...what) => { this.heard(); act(...what); };
+      this.model.on(name, told);
+      this.cleanups.push(() => this.model.off(name, told));
+    };
     on("change:status", () => this.showStatus());
     on("change:plan", () => this.showPlan());
     on("change:runs", () => this.showRuns());
@@ -564,7 +582,7 @@ class Panel {
     seen.observe(this.stop);
     const themed = new MutationObserver(() => this.theme());
     themed.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light", "class"] });
-    this.cleanups.push(() => { size.disconnect(); seen.disconnect(); themed.disconnect(); this.float.remove(); clearTimeout(this.planning); });
+    this.cleanups.push(() => { size.disconnect(); seen.disconnect(); themed.disconnect(); this.float.remove(); clearTimeout(this.planning); clearTimeout(this.silence); });
   }
 
   get active() { return Boolean(this.model.get("status").active); }
@@ -693,7 +711,7 @@ class Panel {
     this.enable();
   }
 
-  showNotice() { this.notice.textContent = this.model.get("notice"); }
+  showNotice() { this.notice.textContent = this.silent ? SILENT : this.model.get("notice"); }
 
   showFindings(status) {
     const rows = status.findings ?? [];
