@@ -146,13 +146,18 @@ def _validity(fit: MeltFit, stated: Quantity) -> str | None:
     return BELOW if stated.low < fit.temperature_range_C[0] else None
 
 
+def _nearest(flow_mm3_per_s: float) -> float:
+    """On the grid of flows, so that two profiles' rows can be laid side by side."""
+    return min(FLOWS, key=lambda flow: abs(math.log(flow / flow_mm3_per_s)))
+
+
 def _even_surface(fit: MeltFit) -> Iterator[p.EvenSurface]:
     if not fit.joint:
         return
     middle_C = sum(fit.temperature_range_C) / 2.0
-    reference = 0.5 * fit.flow_limit(middle_C).value
+    reference = _nearest(0.5 * fit.flow_limit(middle_C).value)
     rows = fit.even_surface_table(
-        [reference, *_flows(fit)], reference_C=middle_C, reference_mm3_per_s=reference
+        sorted({reference, *_flows(fit)}), reference_C=middle_C, reference_mm3_per_s=reference
     )
     for row in rows:
         if row.within_limit:

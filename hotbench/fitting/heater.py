@@ -235,7 +235,12 @@ def _result(
         load_per_flow=_load(made),
         rise_time=made.of("rise time"),
         settling_time=made.of("settling time"),
-        unidentified=(*missing(seen), *_ambient_gap(data), *_grouped(made.refused)),
+        unidentified=(
+            *missing(seen),
+            *_ambient_gap(data),
+            *_grouped(made.refused),
+            *_on_bounds(propagation),
+        ),
         candidates=candidates,
         validation=_validation(data, fitted.traces),
         rms_K=fitted.rms_K,
@@ -453,13 +458,32 @@ def _notes(data: HeaterData, fitted: _Fitted, propagation: Propagation) -> tuple
         notes.append(f"{data.spikes} single-sample spikes left out; robust loss used")
     if not fitted.solution.converged:
         notes.append("the solver stopped before it converged")
-    stuck = [
-        parameter.name
-        for parameter, free in zip(
-            propagation.parameters, propagation.information.free, strict=False
-        )
-        if not free
-    ]
+    stuck = [parameter.name for parameter in _stuck(propagation)]
     if stuck:
         notes.append("on their bound, without interval: " + ", ".join(stuck))
     return tuple(notes)
+
+
+LONGER = "record step --hold 300 --fan 0,0.5,1, which may tell it from nothing"
+
+
+def _stuck(propagation: Propagation) -> list[Parameter]:
+    """Parameters that the solver left on a bound."""
+    free = propagation.information.free
+    return [p for p, moves in zip(propagation.parameters, free, strict=False) if not moves]
+
+
+def _on_bounds(propagation: Propagation) -> list[Unidentified]:
+    """A value on its bound is the bound's, not the data's; of the lags only the sum is stated."""
+    lags = {PARAMETERS[P.LAG], PARAMETERS[P.DEAD]}
+    base = propagation.base[list(propagation.places)]
+    values = dict(zip(propagation.parameters, base, strict=True))
+    stuck = [parameter for parameter in _stuck(propagation) if parameter not in lags]
+    return [_on_bound(parameter, float(values[parameter])) for parameter in stuck]
+
+
+def _on_bound(parameter: Parameter, value: float) -> Unidentified:
+    below, above = abs(value - parameter.low), abs(parameter.high - value)
+    side, end = ("lower", parameter.low) if below < above else ("upper", parameter.high)
+    reason = f"on its {side} bound of {end:g} {parameter.unit}".rstrip()
+    return Unidentified(parameter.name, f"{reason}: held there, not measured", LONGER)

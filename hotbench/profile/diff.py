@@ -98,6 +98,10 @@ class Difference:
         return _words(self)
 
 
+EVEN_SURFACE = "even_surface"
+"""Its rows are temperatures against a reference: under another one they are other quantities."""
+
+
 @dataclass(frozen=True)
 class Comparison:
     """All differences in the file's order, and what only one of the profiles states.
@@ -150,7 +154,13 @@ def compare(before: MachineProfile, after: MachineProfile) -> Comparison:
     old = {entry.where: entry for entry in entries(before)}
     new = {entry.where: entry for entry in entries(after)}
     common = [where for where in old if where in new]
-    alike = [w for w in common if old[w].quantity.unit == new[w].quantity.unit]
+    same = _references(before) == _references(after)
+    alike = [
+        where
+        for where in common
+        if old[where].quantity.unit == new[where].quantity.unit
+        and (same or EVEN_SURFACE not in where)
+    ]
     return Comparison(
         differences=tuple(difference(old[where], new[where]) for where in alike),
         only_before=tuple(where for where in old if where not in alike),
@@ -158,6 +168,13 @@ def compare(before: MachineProfile, after: MachineProfile) -> Comparison:
         causes=_causes(before, after),
         shared_runs=_shared_runs(before, after),
     )
+
+
+def _references(profile: MachineProfile) -> list[tuple[float, float]]:
+    """What the rows of an even surface keep to: flow and temperature of their reference."""
+    melts = (profile.melt, *profile.other_melts) if profile.melt else profile.other_melts
+    rows = (row for melt in melts for row in melt.even_surface if row.reference)
+    return [(row.flow_mm3_per_s, row.temperature_C) for row in rows]
 
 
 def difference(old: Entry, new: Entry) -> Difference:

@@ -10,6 +10,7 @@ from hotbench.bench.melting import (
     BELOW,
     EVEN,
     FLOOR,
+    FLOWS,
     STEEPNESS,
     NamedMelt,
     comparison,
@@ -139,6 +140,19 @@ def test_even_surface_rises_with_flow_and_stays_within_the_limit() -> None:
     assert [r.temperature_C for r in rows if r.reference] == [220.0]
     assert all(r.flow_mm3_per_s <= named.fit.flow_limit(r.temperature_C).value for r in rows)
     assert EVEN in melted.statements
+
+
+def even_surface(alpha_L: float) -> dict[float, bool]:
+    """Flows of a hot end's rows, and which of them is the reference."""
+    (named,) = fitted(recorded("a", alpha_L))
+    return {row.flow_mm3_per_s: row.reference for row in section(named, None).even_surface}
+
+
+def test_rows_of_the_even_surface_match_between_hot_ends_that_differ_a_little() -> None:
+    one, other = even_surface(0.95), even_surface(1.0)
+    assert one.keys() | other.keys() <= set(FLOWS)
+    assert len(one.keys() & other.keys()) >= 3
+    assert [f for f in one if one[f]] == [f for f in other if other[f]]
 
 
 def test_two_temperatures_give_limits_and_no_curves() -> None:

@@ -131,6 +131,19 @@ def test_a_fan_speed_that_was_not_measured_is_assumed_and_wide() -> None:
     assert fit.parameters["fan_exponent"].basis == "assumed"
 
 
+def test_a_parameter_on_its_bound_is_said_to_be_held_there_and_not_measured() -> None:
+    sheltered = {
+        **TRUE,
+        "far_fan_loss_per_s": -1e-3,
+    }  # the fan keeps heat in, which no bound allows
+    found = fit_heater([log(values=sheltered)], ambient_C=AMBIENT_C, models=["two-node"])
+    stuck = {item.name: item for item in found.unidentified}["far_fan_loss_per_s"]
+    assert stuck.reason == "on its lower bound of 1e-06 1/s: held there, not measured"
+    assert stuck.remedy.startswith("record step --hold 300")
+    assert found.parameters["far_fan_loss_per_s"].low is None
+    assert not {"sensor_lag_s", "dead_time_s"} & {item.name for item in found.unidentified}
+
+
 def test_the_missing_middle_fan_speed_is_among_the_next_tests() -> None:
     fit = fit_heater([log(session=ONE_FAN)], ambient_C=AMBIENT_C)
     commands = [test.command for test in fit.next_tests]

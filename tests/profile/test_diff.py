@@ -169,6 +169,31 @@ def test_dips_of_one_fan_share_a_line(plain: dict[str, Any]) -> None:
     assert two(before, after).for_prints == ["tighter: dips 73 % slower at fan 1, each of 2 dips"]
 
 
+def even(plain: dict[str, Any], reference: float) -> dict[str, Any]:
+    """A profile whose even surface keeps to the row of one flow."""
+    rows = [
+        {
+            "flow_mm3_per_s": flow,
+            "temperature_C": 220.0 + 4.0 * (flow - reference),
+            "low_C": 180.0,
+            "high_C": 290.0,
+            "confidence": 0.95,
+            "basis": "extrapolated",
+            "reference": flow == reference,
+        }
+        for flow in (6.0, 8.0, 10.0)
+    ]
+    return {**plain, "melt": {**plain["melt"], "even_surface": rows}}
+
+
+def test_even_surfaces_are_compared_under_one_reference_only(plain: dict[str, Any]) -> None:
+    same = two(even(plain, 8.0), even(plain, 8.0))
+    assert sum("even_surface" in row.where for row in same.differences) == 3
+    other = two(even(plain, 6.0), even(plain, 8.0))
+    assert not any("even_surface" in row.where for row in other.differences)
+    assert sum("even_surface" in where for where in other.only_after) == 3
+
+
 def test_needed_temperature_is_compared_in_kelvin(plain: dict[str, Any]) -> None:
     melt = dict(plain["melt"])
     row = melt["minimum_temperature"][0]
