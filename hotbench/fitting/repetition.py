@@ -110,7 +110,8 @@ def fit_repetition(
     if not dips:
         return None
     visible = all(dip.deviation_K > 3.0 * dip.noise_K for dip in dips)
-    method: Method = "none"
+    method: Method
+    said: tuple[str, ...]
     if fault_deviation_K is not None and visible:
         method, said = "tolerance bound", (spread_said(fault_spread, "dip"),)
         spread = SlewOptions(fault_spread=fault_spread).spread
