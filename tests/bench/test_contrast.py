@@ -14,6 +14,8 @@ BENCH = Path(lab.__file__).parent
 CSS = (STATIC / "panel.css").read_text("utf-8")
 REPORT = (BENCH / "templates" / "report.html.j2").read_text("utf-8")
 TEXTS = ("ink", "soft", "limit", "good")
+VISIBLE = 3.0
+"""WCAG 2.2, criterion 1.4.11: graphical objects and edges of controls."""
 CURVES = ("measured", "setpoint", "predicted", "duty", "fan")
 
 
@@ -44,6 +46,20 @@ def test_the_panels_texts_are_read_on_both_of_its_grounds(
 def test_names_of_curves_are_read(theme: str, curve: str) -> None:
     c = THEMES[theme]
     assert contrast(c[f"{curve}-ink"], c["ground"]) >= READABLE
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("line", [*CURVES, "limit", "good", "stop"])
+def test_curves_marks_and_the_focus_ring_stand_out(theme: str, line: str) -> None:
+    c = THEMES[theme]
+    assert contrast(c[line], c["ground"]) >= VISIBLE
+
+
+@pytest.mark.parametrize("theme", THEMES)
+@pytest.mark.parametrize("ground", ["ground", "raised"])
+def test_edges_of_fields_and_buttons_stand_out(theme: str, ground: str) -> None:
+    c = THEMES[theme]
+    assert contrast(c["edge"], c[ground]) >= VISIBLE
 
 
 @pytest.mark.parametrize("theme", THEMES)

@@ -30,13 +30,19 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def bridge(browser: Browser, tmp_path: Path) -> Iterator[PanelPage]:
-    writer = RunWriter(tmp_path / RUN, RunInfo(run_id=RUN, procedure="extrude", created=""))
+    written(tmp_path / RUN)
+    with panel_page(browser, tmp_path) as made:
+        yield made
+
+
+def written(folder: Path) -> None:
+    """A run of three extrusions whose masses are missing."""
+    created = "2026-03-04T05:06:07Z"
+    writer = RunWriter(folder, RunInfo(run_id=RUN, procedure="extrude", created=created))
     writer.on_sample(Sample(0.0, 220.0))
     for flow in (2.0, 6.0, 10.0):
         writer.on_extrusion(Extrusion(220.0, flow, 100.0))
     writer.close()
-    with panel_page(browser, tmp_path) as made:
-        yield made
 
 
 def masses(bridge: PanelPage) -> list[float | None]:
@@ -204,6 +210,25 @@ def test_every_control_has_a_name_and_nothing_runs_out_of_the_cell(
             )
             assert page.evaluate(NAMELESS) == []
             assert page.evaluate(CLIPPED) == []
+
+
+OVERFLOWING = """
+() => [...document.querySelectorAll(".hb-scroll")]
+  .filter((node) => node.checkVisibility() && node.scrollWidth > node.clientWidth + 1)
+  .map((node) => node.innerText)
+"""
+
+
+def test_tables_and_their_buttons_fit_a_narrow_cell(browser: Browser, tmp_path: Path) -> None:
+    written(tmp_path / RUN)
+    with panel_page(browser, tmp_path, width=480) as bridge:
+        page = bridge.page
+        page.get_by_role("button", name=f"enter weighings of run {RUN}").click()
+        bridge.until(lambda: page.locator("input[data-extrusion]").count() == 3)
+        page.locator("input[data-extrusion='1']").fill("0.29")
+        page.keyboard.press("Tab")
+        bridge.until(lambda: page.get_by_role("button", name="leave extrusion 1 out").count() == 1)
+        assert page.evaluate(OVERFLOWING) == []
 
 
 def test_no_earlier_run_takes_the_chart_from_a_running_test(bridge: PanelPage) -> None:
