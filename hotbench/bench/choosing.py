@@ -50,7 +50,7 @@ def _ramp_choosers(plain: dict[str, Any]) -> dict[str, Any]:
         plain.setdefault("abandon_deviation_K", abandon_share(spread) * fault_K)
     if plain.get("rates_K_per_s"):
         return {}
-    ramps = int(plain.get("max_ramps", 14))
+    ramps = int(plain.get("max_ramps", 15))
     return {
         f"next_{way}_rate": rate_chooser(
             ladder_plan(way, first or slow, highest, fault_K, ramps, spread)

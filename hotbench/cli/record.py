@@ -85,7 +85,7 @@ def step(**given: Any) -> None:
 @click.option("--cooling-rates", "cooling_rates_K_per_s", type=NUMBERS, help="Rates down, K/s.")
 @click.option("--first-rate", "first_rate_K_per_s", type=POSITIVE, help="First rate tried, K/s.")
 @fan_option
-@click.option("--max-ramps", type=int, default=14, show_default=True, help="Most ramps each way.")
+@click.option("--max-ramps", type=int, default=15, show_default=True, help="Most ramps each way.")
 @fault_deviation_option
 @fault_spread_option
 @click.option("--reset-allowed", is_flag=True, help="After a fault, reset the board and go on.")

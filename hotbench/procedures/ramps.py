@@ -108,7 +108,7 @@ class RampTest(Procedure):
     cooling_rates_K_per_s: tuple[float, ...] = option((), "K/s", "other rates for the way down")
     fan: float = option(0.0, "fraction", "fan setting")
     interval_s: float = option(0.2, "s", "time between two steps of the setpoint")
-    max_ramps: int = option(14, "", "most ramps in each direction")
+    max_ramps: int = option(15, "", "most ramps in each direction")
     slow_rate_K_per_s: float = option(0.5, "K/s", "highest rate of moves that are no trial")
     abandon_deviation_K: float | None = option(None, "K", "stop a ramp that deviates by more")
     reset_allowed: bool = option(
