@@ -14,7 +14,7 @@ from hotbench.bench.predicting import heater_flow, rate_caps
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import lines_table
 from hotbench.bench.tables import Table, number, quantity_cells
-from hotbench.core.errors import BadInput, FellShort
+from hotbench.core.errors import BadInput, FellShort, HotbenchError
 from hotbench.core.records import Run
 from hotbench.fitting.heater import fit_heater
 from hotbench.fitting.heater_load import with_load
@@ -34,6 +34,7 @@ NOT_FOR_HEATER = LADDERS | {"verify", "relay", "extrude"}
 """Runs that judge the controller, or whose filament draws heat that the heater model has no
 number for before its balance: fitted, or held out to choose the model, they mislead."""
 NONE_TO_FIT = "they only judge the controller; record step"
+NEXT = "next best test"
 QUANTITY_HEADS = ("quantity", "value", "95 % interval", "unit", "basis")
 NUMERIC = frozenset({1, 2})
 
@@ -118,15 +119,12 @@ class Analysis:
         shown += claim_tables(self.jumps, self.repetition)
         shown += melt_tables(self.melt) if self.melt else []
         shown += flow_tables(self.melts, heater_flow(self.heater) if self.heater else None)
-        if self.gaps:
-            rows = tuple((gap.what, gap.why, gap.test) for gap in self.gaps)
-            shown.append(Table("not identified", ("what", "why", "what would tell"), rows))
-        return tuple(shown)
+        return (*shown, *gap_tables(self.gaps))
 
     def raise_if_nothing_identified(self) -> None:
         """FellShort when no model could be fitted."""
         if not (self.heater or self.slew or self.melt or self.jumps or self.repetition):
-            reasons = "; ".join(f"{gap.what}: {gap.why}" for gap in self.gaps) or NONE_TO_FIT
+            reasons = "; ".join(f"{g.what}: {g.why}; {g.test}" for g in self.gaps) or NONE_TO_FIT
             raise FellShort(f"nothing could be identified from these runs: {reasons}")
 
 
@@ -152,9 +150,7 @@ def analyse_runs(
     progress(0.9, "slew")
     slew = _attempt("slew", gaps, lambda: _slew(runs, options, heater))
     progress(0.95, "melt")
-    melts = fit_each(
-        runs, lambda what, error: gaps.append(Gap(what, str(error), "see the message"))
-    )
+    melts = fit_each(runs, lambda what, error: gaps.append(_refused(what, error)))
     progress(1.0, "fitted")
     return Analysis(
         runs=tuple(runs),
@@ -220,8 +216,14 @@ def _attempt(what: str, gaps: list[Gap], fit: Callable[[], Fit | None]) -> Fit |
     try:
         return fit()
     except (BadInput, FellShort) as error:
-        gaps.append(Gap(what, str(error), "see the message"))
+        gaps.append(_refused(what, error))
         return None
+
+
+def _refused(what: str, error: HotbenchError) -> Gap:
+    """An error as a gap: what follows the last semicolon of such a line is the remedy."""
+    why, _, test = str(error).rpartition("; ")
+    return Gap(what, why, test) if why else Gap(what, test, "-")
 
 
 def _heater(runs: Sequence[Run], options: FitOptions, progress: Step) -> HeaterFit | None:
@@ -268,6 +270,12 @@ def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melts: Sequence[NamedM
     return found
 
 
+def gap_tables(gaps: Sequence[Gap]) -> list[Table]:
+    """What the runs could not tell; nothing where they told everything."""
+    rows = tuple((gap.what, gap.why, gap.test) for gap in gaps)
+    return [Table("not identified", ("what", "why", "what would tell"), rows)] if rows else []
+
+
 def heater_tables(fit: HeaterFit) -> list[Table]:
     """Parameters, rates, candidates, held-out errors and the next best test."""
     parameters = tuple((name, *quantity_cells(q)) for name, q in fit.parameters.items())
@@ -281,17 +289,16 @@ def heater_tables(fit: HeaterFit) -> list[Table]:
     ]
     if fit.validation:
         shown.append(_held_out(fit))
-    if fit.next_tests:
-        rows = tuple(
-            (
-                t.command,
-                t.shrinks,
-                f"±{number(t.from_percent, 2)} % to ±{number(t.to_percent, 2)} %",
-            )
-            for t in fit.next_tests
-        )
-        shown.append(Table("next best test", ("hotbench", "shrinks", "interval"), rows))
-    return shown
+    return [*shown, *next_test_tables(fit)]
+
+
+def next_test_tables(fit: HeaterFit) -> list[Table]:
+    """What to record next, where another run would narrow an interval."""
+    rows = tuple(
+        (t.command, t.shrinks, f"±{number(t.from_percent, 2)} % to ±{number(t.to_percent, 2)} %")
+        for t in fit.next_tests
+    )
+    return [Table(NEXT, ("hotbench", "shrinks", "interval"), rows)] if rows else []
 
 
 def _candidates(fit: HeaterFit) -> Table:
@@ -321,13 +328,12 @@ def _held_out(fit: HeaterFit) -> Table:
 
 def slew_tables(fit: SlewFit) -> list[Table]:
     """Safe rates by direction."""
-    heads = ("direction", "safe rate / K/s", "limited by", "claim", "ramps", "faults", "confirmed")
+    heads = ("direction", "safe rate / K/s", "limited by", "ramps", "faults", "confirmed")
     rows = tuple(
         (
             d.direction,
             number(d.rate.value) if d.rate else "unidentified",
             d.cause or "-",
-            f"{d.coverage:.0%} of ramps clear, confidence {d.confidence:.0%}",
             str(d.trials),
             str(d.faults),
             "yes" if d.confirmed else "no",
@@ -336,9 +342,15 @@ def slew_tables(fit: SlewFit) -> list[Table]:
     )
     said = dict.fromkeys(text for d in fit.directions for text in d.assumptions)
     return [
-        Table("safe slew rate", heads, rows, frozenset({1, 4, 5})),
+        Table(_slew_caption(fit), heads, rows, frozenset({1, 3, 4})),
         *lines_table("what the safe rates rest on", "assumption", list(said)),
     ]
+
+
+def _slew_caption(fit: SlewFit) -> str:
+    claims = {(d.coverage, d.confidence) for d in fit.directions if d.rate}
+    said = [f"{100.0 * of:g} % of ramps clear, at {100.0 * at:g} % confidence" for of, at in claims]
+    return ": ".join(["safe slew rate", *said[:1]])
 
 
 def melt_tables(fit: MeltFit) -> list[Table]:

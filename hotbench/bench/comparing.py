@@ -222,8 +222,8 @@ def _page(before: Side, after: Side, tables: Sequence[Table], shown: Sequence[Pi
     """One self-contained page in the report's dress."""
     from jinja2 import Environment, StrictUndefined
 
-    from hotbench.bench.report_tables import typeset_table
     from hotbench.bench.reporting import CAUTIONS, Section
+    from hotbench.bench.tables import typeset_table
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     environment.filters["typeset"] = typeset_table

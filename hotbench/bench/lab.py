@@ -33,10 +33,9 @@ from hotbench.bench.preparing import Setup, next_folder
 from hotbench.bench.profiling import build, build_file, headline_tables
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.recording import record
-from hotbench.bench.report_tables import typeset_table
 from hotbench.bench.reporting import write_report
 from hotbench.bench.results import Result, lines_table
-from hotbench.bench.tables import Table
+from hotbench.bench.tables import Table, typeset_table
 from hotbench.bench.tuning import tune_file
 from hotbench.bench.weighing import AskingScale
 from hotbench.core.errors import BadInput

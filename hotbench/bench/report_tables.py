@@ -1,10 +1,9 @@
 """Tables of the report: rates by temperature across, dips, parameters with their meaning, runs."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 
-from hotbench.bench.analysis import Analysis, heater_tables
-from hotbench.bench.report_words import interval_text, typeset, value_text
+from hotbench.bench.analysis import NEXT, Analysis, heater_tables
+from hotbench.bench.report_words import interval_text, value_text
 from hotbench.bench.tables import Table, number
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
@@ -30,14 +29,6 @@ MEANINGS: Mapping[str, str] = {
     "load_per_mm3": "cooling by the filament",
 }
 PER_FIGURE, PER_PARAMETERS = "heater figures", "heater model"
-
-
-def typeset_table(table: Table) -> Table:
-    """The same table with units as printed."""
-    rows = tuple(tuple(typeset(cell) for cell in row) for row in table.rows)
-    return replace(
-        table, heads=tuple(map(typeset, table.heads)), caption=typeset(table.caption), rows=rows
-    )
 
 
 def rate_tables(heater: Heater) -> Iterator[Table]:
@@ -117,14 +108,6 @@ def model_tables(fit: HeaterFit) -> Iterator[Table]:
             yield Table(table.caption, heads, rows, frozenset(i + 1 for i in table.numeric))
         elif table.caption not in (PER_FIGURE, NEXT):
             yield table
-
-
-NEXT = "next best test"
-
-
-def next_test_table(fit: HeaterFit) -> tuple[Table, ...]:
-    """What to record next, where another run would narrow an interval."""
-    return tuple(table for table in heater_tables(fit) if table.caption == NEXT)
 
 
 def provenance_table(analysis: Analysis) -> Table:

@@ -1,12 +1,11 @@
 """The profile in plain words, for the top of the report and the end of the demo."""
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
 from hotbench.bench.judging import Judgement
-from hotbench.bench.tables import number
+from hotbench.bench.tables import number, typeset
 from hotbench.core.quantity import Quantity
 from hotbench.profile.types import CoolingRate, Dip, HeatingRate, MachineProfile, SlewRate
 
@@ -28,11 +27,6 @@ class Fact:
     what: str
     value: str
     note: str
-
-
-def typeset(text: str) -> str:
-    """Units as printed: mm3 with a raised 3, where it is a word of its own."""
-    return re.sub(r"\bmm3\b", "mm³", text)
 
 
 def at_a_glance(profile: MachineProfile) -> list[Fact]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from jinja2 import Environment, StrictUndefined
 
 from hotbench import __version__
-from hotbench.bench.analysis import Analysis, melt_tables, slew_tables
+from hotbench.bench.analysis import Analysis, melt_tables, next_test_tables, slew_tables
 from hotbench.bench.claims import claim_tables, smoothing_tables
 from hotbench.bench.figures import (
     Picture,
@@ -28,14 +28,12 @@ from hotbench.bench.report_tables import (
     control_table,
     dip_table,
     model_tables,
-    next_test_table,
     provenance_table,
     rate_tables,
-    typeset_table,
 )
 from hotbench.bench.report_words import at_a_glance, summary
 from hotbench.bench.slew_figures import cause_picture, dip_pictures, smoothing_picture
-from hotbench.bench.tables import Table
+from hotbench.bench.tables import Table, typeset_table
 from hotbench.core.errors import BadInput
 from hotbench.core.records import Run
 from hotbench.profile.types import MachineProfile
@@ -204,7 +202,7 @@ def _heater_section(analysis: Analysis, profile: MachineProfile) -> Iterator[Sec
 
 
 def _next_sections(analysis: Analysis, gaps: tuple[Table, ...]) -> Iterator[Section]:
-    tests = next_test_table(analysis.heater) if analysis.heater else ()
+    tests = next_test_tables(analysis.heater) if analysis.heater else ()
     if gaps or tests:
         yield Section("What to record next", tables=(*gaps, *tests))
 

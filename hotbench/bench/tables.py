@@ -1,8 +1,9 @@
 """Tables for people: the same rows in the terminal and in the report."""
 
+import re
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from textwrap import fill
 from typing import Literal
 
@@ -21,6 +22,19 @@ class Table:
     def plain(self) -> list[dict[str, str]]:
         """One dictionary per row, keyed by the heads."""
         return [dict(zip(self.heads, row, strict=True)) for row in self.rows]
+
+
+def typeset(text: str) -> str:
+    """Units as printed: mm3 with a raised 3, where it is a word of its own."""
+    return re.sub(r"\bmm3\b", "mm³", text)
+
+
+def typeset_table(table: Table) -> Table:
+    """The same table with units as printed."""
+    rows = tuple(tuple(typeset(cell) for cell in row) for row in table.rows)
+    return replace(
+        table, heads=tuple(map(typeset, table.heads)), caption=typeset(table.caption), rows=rows
+    )
 
 
 def quantity_cells(quantity: Quantity, digits: int = 3) -> tuple[str, str, str, str]:
@@ -63,7 +77,7 @@ def print_tables(tables: Sequence[Table]) -> None:
 
     console = Console(width=None if sys.stdout.isatty() else PAGE, highlight=False)
     page = console.width
-    for table in tables:
+    for table in map(typeset_table, tables):
         widths = fitted_widths(table, page)
         console.width = max(page, sum(widths) + GAP * (len(widths) - 1))
         caption = fill(table.caption, page, break_long_words=False, break_on_hyphens=False)

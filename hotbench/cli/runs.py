@@ -64,13 +64,17 @@ def import_(
 @click.command()
 @runs_argument
 @click.option("--out", type=click.Path(path_type=Path), help="Write the fit as YAML.")
+@click.option("--all", "every", is_flag=True, help="Show every table, not only the short form.")
 @fit_options
 @as_json_option
-def fit(runs: Sequence[Path], out: Path | None, *, as_json: bool, **given: Any) -> None:
+def fit(
+    runs: Sequence[Path], out: Path | None, *, every: bool, as_json: bool, **given: Any
+) -> None:
     """Fit heater, slew and melt models to recorded runs.
 
     Example: hotbench fit runs/step runs/ramp --out fit.yaml
     """
+    from hotbench.bench import brief
     from hotbench.bench.analysis import FitOptions, analyse
     from hotbench.bench.plain import write_yaml
     from hotbench.bench.progress import progress
@@ -79,7 +83,8 @@ def fit(runs: Sequence[Path], out: Path | None, *, as_json: bool, **given: Any) 
         analysis = analyse(runs, FitOptions(**given), progress=step)
     if out is not None:
         write_yaml(analysis.plain(), out)
-    emit(analysis.plain(), as_json=as_json, tables=analysis.tables())
+    tables = analysis.tables() if every else brief.fit_tables(analysis)
+    emit(analysis.plain(), as_json=as_json, tables=tables)
     analysis.raise_if_nothing_identified()
 
 

@@ -442,7 +442,7 @@ def _assumptions(options: SlewOptions) -> tuple[str, ...]:
     if options.level_fall:
         said.append(f"accumulated movement lowers it by up to {100.0 * options.level_fall:g} %")
     else:
-        said.append("no more movement within a minute than in these ramps")
+        said.append("the setpoint moves no more within a minute than it did in these ramps")
     return tuple(said)
 
 

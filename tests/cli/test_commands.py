@@ -135,7 +135,8 @@ def test_fit(step_run: Path, tmp_path: Path) -> None:
     assert set(result["runs"]) == {"step"}
     assert result["heater"]["parameters"]
     assert {gap["what"] for gap in result["unidentified"]} >= {"load_per_flow"}
-    assert "heater model" in printed("fit", step_run)
+    assert "how far to trust the heater model" in printed("fit", step_run)
+    assert "held-out validation" in printed("fit", step_run, "--all")
 
 
 def test_profile(profile: Path, step_run: Path) -> None:
