@@ -24,7 +24,7 @@ from hotbench.models.heater import heater_model, simulate
 
 INTERVAL_s = 0.1
 FAST = {**TRUE, "heating_K_per_s": 24.0, "loss_per_s": 8e-3, "sensor_lag_s": 0.2}
-LEVELS = (0.0, 1.0, 0.2, 0.0, 1.0, 0.1, 0.9, 0.0)
+LEVELS = (0.0, 1.0, 0.4, 0.0, 1.0, 0.1, 0.9, 0.0)
 EACH = 80
 KEYS = ("sensor_lag_s", "dead_time_s")
 
@@ -63,9 +63,12 @@ def true_values(problem: Problem) -> FloatArray:
 
 
 @settings(deadline=None, max_examples=10)
-@given(st.lists(st.floats(0.05, 0.95), min_size=7, max_size=7))
+@given(st.lists(st.floats(0.05, 0.75), min_size=7, max_size=7))
 def test_each_change_is_found_within_its_interval(late: list[float]) -> None:
-    """To a tenth of an interval, but for what all share: that is the dead time's."""
+    """To a tenth of an interval, but for what all share: that is the dead time's.
+
+    It is 0.2 of an interval here, so that later changes would be held at the interval's end.
+    """
     run = recorded(np.array(late))
     problem = problem_of(prepare([run], ambient_C=AMBIENT_C))
     found = with_switches_found(problem, true_values(problem), 0.1)

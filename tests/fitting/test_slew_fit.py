@@ -62,7 +62,7 @@ def test_assumptions_are_stated_and_priced() -> None:
     assert "assumed to vary by 10 % from ramp to ramp" in plain.assumptions[0]
     assert "declare it where it varies by more" in plain.assumptions[0]
     assert "varies by 0 % from ramp to ramp, as declared" in steady.assumptions[0]
-    assert "no more movement" in plain.assumptions[1]
+    assert "moves no more within a minute" in plain.assumptions[1]
     assert "lowers it by up to 10 %" in falling.assumptions[1]
 
 
