@@ -106,7 +106,7 @@ def smoothing_rows(slew: Sequence[p.SlewRate]) -> tuple[p.Smoothing, ...]:
 
     A step that the rates do not cover at both ends is left out.
     """
-    return tuple(row for step in STEPS_C for row in _smoothing(slew, *step))
+    return tuple(row for step in STEPS_C for row in smoothing_of(slew, *step))
 
 
 def smoothing_tables(rows: Sequence[p.Smoothing]) -> list[Table]:
@@ -131,7 +131,8 @@ def smoothing_tables(rows: Sequence[p.Smoothing]) -> list[Table]:
     return [Table("least smoothing", heads, cells, frozenset({1, 2, 3}))] if cells else []
 
 
-def _smoothing(slew: Sequence[p.SlewRate], from_C: float, to_C: float) -> Iterator[p.Smoothing]:
+def smoothing_of(slew: Sequence[p.SlewRate], from_C: float, to_C: float) -> Iterator[p.Smoothing]:
+    """The least look-ahead of one step; nothing where the rates do not cover it."""
     rate = slowest_rate(slew, from_C, to_C)
     if rate is None or not rate.rate_K_per_s > 0.0:
         return

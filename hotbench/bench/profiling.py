@@ -8,7 +8,7 @@ from pathlib import Path
 from hotbench import __version__
 from hotbench.bench.analysis import Analysis, FitOptions, Gap, analyse
 from hotbench.bench.claims import jump_rows, repetition_rows, smoothing_rows
-from hotbench.bench.evidence import unlike_their_runs
+from hotbench.bench.evidence import unlike_as_recorded, unlike_its_rates, unlike_their_runs
 from hotbench.bench.melting import section
 from hotbench.bench.predicting import dip_rows, heater_flow, slew_rows
 from hotbench.bench.progress import Step, silent
@@ -100,7 +100,8 @@ def check_file(file: Path, runs_folder: Path | None) -> Result:
     profile = read_profile(file)
     findings = check(profile)
     found = _found(runs_folder) if runs_folder else {}
-    differing = _against(profile, found) if runs_folder else []
+    differing = unlike_its_rates(profile)
+    differing += _against(profile, found) if runs_folder else []
     lines = [*brief(findings), *differing]
     short = refused(findings) or bool(differing)
     caption = f"{file}: {'refused' if short else 'accepted'}"
@@ -117,7 +118,11 @@ def _found(folder: Path) -> dict[str, Run]:
 def _against(profile: p.MachineProfile, runs: Mapping[str, Run]) -> list[str]:
     """Where the runs at hand are not those of the profile, or hold other ramps than it states."""
     digests = {name: run.sha256 for name, run in runs.items()}
-    return [*disagreements(profile.provenance, digests), *unlike_their_runs(profile, runs)]
+    return [
+        *disagreements(profile.provenance, digests),
+        *unlike_as_recorded(profile, runs),
+        *unlike_their_runs(profile, runs),
+    ]
 
 
 def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...]:

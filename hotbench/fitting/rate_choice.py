@@ -18,7 +18,7 @@ from hotbench.fitting.slew import (
     Regression,
     SlewOptions,
     abandoned_limit_K_per_s,
-    fault_level_K,
+    believed_level_K,
     fit_direction,
     is_saturated,
     regress,
@@ -107,7 +107,7 @@ def next_rate(trials: Sequence[RampTrial], plan: LadderPlan) -> RateChoice | Non
         return RateChoice(plan.first_K_per_s, "climb", "first, cautious rate")
     if len(own) >= plan.ramps:
         return None
-    level = plan.fault_deviation_K or fault_level_K(own)
+    level = believed_level_K(own, plan.options)
     shown = [trial for trial in own if trial.clean and trial.visible]
     if level is None or (not shown and len(own) >= FEWEST_TRIALS):
         return _by_faults(own, plan)

@@ -23,12 +23,12 @@ FAULT_SPREAD = 0.1
 """Log spread assumed for the controller's own fault level, which no deviation shows. A larger one
 has to be declared: to tell 0.15 from 0.05 a ladder would have to provoke faults
 (tests/studies/test_slew_study.py)."""
-SEQUENTIAL = 0.6
+SEQUENTIAL = 0.5
 """The bound is computed at this share of the stated doubt: choosing rates from earlier ramps costs
 a few per cent of the confidence that a fixed plan has (tests/studies/test_slew_study.py)."""
 EARLY_FAULT_SPREADS = 2.0
-"""A fault this many spreads below the level is no surprise in one ladder; an earlier one widens
-the spread accordingly."""
+"""A fault this many spreads below the stated level is no surprise in one ladder; after an earlier
+one the stated level is not believed."""
 REACH = 1.1
 """The largest rate claimed, over the fastest clean ramp."""
 FEWEST_TRIALS = 5
@@ -197,13 +197,20 @@ def fault_level_K(trials: Sequence[RampTrial]) -> float | None:
     return min(reached) if reached else None
 
 
+def believed_level_K(trials: Sequence[RampTrial], options: SlewOptions) -> float | None:
+    """The stated fault level, or the lowest seen where none is stated or a fault came too early."""
+    stated, seen = options.fault_deviation_K, fault_level_K(trials)
+    if stated is None or seen is None:
+        return seen if stated is None else stated
+    no_surprise = np.exp(-EARLY_FAULT_SPREADS * options.spread) * (1.0 - options.level_fall)
+    return seen if seen < no_surprise * stated else stated
+
+
 def fit_direction(
     trials: Sequence[RampTrial], options: SlewOptions, cap: RateCap | None = None
 ) -> DirectionFit:
     """The safe rate of trials of one direction."""
-    level = options.fault_deviation_K
-    seen = fault_level_K(trials)
-    level = seen if level is None else level
+    level = believed_level_K(trials, options)
     cap = _below_abandoned(trials, cap)
     if level is None or not _is_enough(trials):
         return _by_faults(trials, options, cap)
@@ -294,8 +301,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
     """Log deviation on log rate; a curve when the deviations bend upwards.
 
     The level is lowered by what noise adds to the peaks the controller sees and by the stated
-    fall; its spread is widened by faults that came early. A faulted ramp's deviation counts where
-    it lies above the line.
+    fall. A faulted ramp's deviation counts where it lies above the line.
     """
     clean = [trial for trial in trials if trial.clean and trial.visible]
     rates, deviations = _columns(clean)
@@ -315,7 +321,7 @@ def regress(trials: Sequence[RampTrial], level_K: float, options: SlewOptions) -
     return Regression(
         line=line,
         level_K=level_K,
-        hidden_spread=max(options.spread, _spread_of_fault(trials, level_K)),
+        hidden_spread=options.spread,
         curved=curved,
         fastest_clean=float(rates.max()),
         slowest=float(rates.min()),
@@ -358,14 +364,6 @@ def _proportional(x: FloatArray, y: FloatArray) -> Line:
 
 def _noise_allowance_K(trials: Sequence[RampTrial]) -> float:
     return float(np.median([trial.noise_peak_K for trial in trials]))
-
-
-def _spread_of_fault(trials: Sequence[RampTrial], level_K: float) -> float:
-    """Spread of the fault level that an early fault implies; 0 without one."""
-    reached = fault_level_K(trials)
-    if reached is None:
-        return 0.0
-    return max(float(np.log(level_K / reached)) / EARLY_FAULT_SPREADS, 0.0)
 
 
 def _first_crossing(grid: FloatArray, curve: FloatArray, level: float) -> float:
@@ -415,7 +413,7 @@ def _by_deviation(
         spread=fit.line.spread,
         slope=float(fit.line.coefficients[1]),
         curved=fit.curved,
-        assumptions=_assumptions(options),
+        assumptions=_assumptions(options, level_K),
         widen=_widen(bound, fit, cause, claimed),
         curve=curve,
     )
@@ -437,8 +435,13 @@ def _rate(value: float, basis: Basis) -> Quantity:
     return Quantity(value=value, unit="K/s", basis=basis)
 
 
-def _assumptions(options: SlewOptions) -> tuple[str, ...]:
+def _assumptions(options: SlewOptions, level_K: float) -> tuple[str, ...]:
     said = [spread_said(options.fault_spread, "ramp")]
+    if (stated_K := options.fault_deviation_K) is not None and level_K < stated_K:
+        said.append(
+            f"a ramp faulted at {level_K:.3g} K already: the stated level of {stated_K:g} K is not "
+            "believed, rates are judged by that fault"
+        )
     if options.level_fall:
         said.append(f"accumulated movement lowers it by up to {100.0 * options.level_fall:g} %")
     else:

@@ -22,10 +22,15 @@ from hotbench.profile.types import (
 )
 from hotbench.profile.walk import Entry, condition, entries
 
-FEWEST_TRIALS = 3
-"""No tolerance bound of this project is stated from fewer ramps, changes or dips."""
+FEWEST_TRIALS, FEWEST_RAMPS = 3, 5
+"""No tolerance bound of this project is stated from fewer changes or dips, or from fewer ramps."""
+LEAST_COVERAGE, LEAST_CONFIDENCE = 0.99, 0.95
+"""A move of which more fault, or that is less sure, is not called safe."""
+SAMPLES = "samples.csv"
 ASSUMED_SPREAD = "assumed_fault_spread"
 """Provenance option: spread of the board's fault level that safe moves assume, none declared."""
+DECLARED_SPREAD = "fault_spread"
+"""Provenance option: that spread as the user declared it."""
 Severity = Literal["refuse", "warn"]
 SafeClaim = SlewRate | SafeJump | SafeRepetition
 
@@ -110,6 +115,8 @@ def _no_number_without_provenance(profile: MachineProfile) -> Iterator[Finding]:
     for run in profile.provenance.runs:
         if not run.sha256:
             yield Finding("refuse", f"provenance.runs[{run.run}]", "no digest of any file")
+        elif SAMPLES not in run.sha256:
+            yield Finding("refuse", f"provenance.runs[{run.run}]", f"no digest of its {SAMPLES}")
 
 
 def _slew_has_evidence(profile: MachineProfile) -> Iterator[Finding]:
@@ -125,7 +132,12 @@ def _slew_has_evidence(profile: MachineProfile) -> Iterator[Finding]:
 
 
 def _spread_assumed(profile: MachineProfile) -> Iterator[Finding]:
-    spread = profile.provenance.options.get(ASSUMED_SPREAD)
+    options = profile.provenance.options
+    spread = options.get(ASSUMED_SPREAD)
+    held = [r for r in profile.slew if r.basis in ("measured", "fitted") and _of_the_board(r)]
+    if held and spread is None and options.get(DECLARED_SPREAD) is None:
+        text = "not said by how much the board's fault level varies where these rates are safe"
+        yield Finding("warn", "slew", text, "build the profile again")
     if isinstance(spread, int | float):
         text = f"safe where the board's fault level varies by {100.0 * spread:.3g} % at most"
         remedy = "declare a wider spread, --fault-spread, and build again"
@@ -135,6 +147,11 @@ def _spread_assumed(profile: MachineProfile) -> Iterator[Finding]:
 def _evidence(row: SafeClaim, where: str, known: set[str]) -> Iterator[Finding]:
     if row.basis in ("measured", "fitted"):
         yield from _missing_evidence(row, where)
+        yield from _too_weak(row, where)
+    if row.basis == "declared":
+        yield Finding("warn", where, "declared, not recorded", "record it")
+    if not row.quantity.value > 0.0 and not isinstance(row, SafeRepetition):
+        yield Finding("refuse", where, f"{row.quantity.text()} is no move", "leave it out")
     if row.evidence.faults:
         text = f"{row.evidence.faults} of {row.evidence.trials} trials ended in a fault"
         yield Finding("warn", where, text, "keep well below what faulted")
@@ -143,21 +160,34 @@ def _evidence(row: SafeClaim, where: str, known: set[str]) -> Iterator[Finding]:
 
 
 def _missing_evidence(row: SafeClaim, where: str) -> Iterator[Finding]:
+    fewest = FEWEST_RAMPS if isinstance(row, SlewRate) else FEWEST_TRIALS
     if not row.evidence.trials or not row.evidence.runs:
         remedy = "name the trials and runs, or mark it extrapolated or assumed"
         yield Finding("refuse", where, f"called {row.basis} without a trial behind it", remedy)
-    elif row.evidence.trials < FEWEST_TRIALS:
-        text = f"{row.evidence.trials} trials tell no spread; {FEWEST_TRIALS} at least"
+    elif row.evidence.trials < fewest:
+        text = f"{row.evidence.trials} trials tell no spread; {fewest} at least"
         yield Finding("refuse", where, text, "record more, or mark it assumed")
-    elif row.evidence.trials - row.evidence.faults < FEWEST_TRIALS:
+    elif row.evidence.trials - row.evidence.faults < fewest:
         clean = row.evidence.trials - row.evidence.faults
-        text = f"{clean} of {row.evidence.trials} trials were clean; {FEWEST_TRIALS} at least"
+        text = f"{clean} of {row.evidence.trials} trials were clean; {fewest} at least"
         yield Finding("refuse", where, text, "record slower or smaller ones, or mark it assumed")
-    elif _of_the_board(row) and (row.coverage is None or row.confidence is None):
-        text = f"called {row.basis}, but not which share of moves stays clear of a fault"
-        yield Finding("refuse", where, text, "state coverage and confidence, or mark it assumed")
     elif not row.evidence.confirmed:
         yield Finding("warn", where, "not confirmed by a trial at this number", "record it again")
+
+
+def _too_weak(row: SafeClaim, where: str) -> Iterator[Finding]:
+    """A rate that the board does not limit may say nothing of faults."""
+    if row.coverage is None or row.confidence is None:
+        if _of_the_board(row):
+            text = f"called {row.basis}, but not which share of moves stays clear of a fault"
+            yield Finding(
+                "refuse", where, text, "state coverage and confidence, or mark it assumed"
+            )
+    elif row.coverage < LEAST_COVERAGE or row.confidence < LEAST_CONFIDENCE:
+        text = f"coverage {row.coverage:g} and confidence {row.confidence:g} make no safe move"
+        yield Finding(
+            "refuse", where, text, f"{LEAST_COVERAGE:g} and {LEAST_CONFIDENCE:g} at least"
+        )
 
 
 def _of_the_board(row: SafeClaim) -> bool:

@@ -25,7 +25,7 @@ def provenance(
 
 
 def disagreements(stated: Provenance, found: Mapping[str, Mapping[str, str]]) -> list[str]:
-    """One line for each run that is missing or whose files differ from what the profile states.
+    """One line for each run that is missing or whose files are not those that the profile states.
 
     found: sha256 by file name, by run id, as they are on disk now.
     """
@@ -49,4 +49,9 @@ def _run_disagreements(run: ProfileRun, found: Mapping[str, str] | None) -> list
     missing = [f"{run.run}: {name} is missing" for name in run.sha256 if name not in found]
     common = [name for name in run.sha256 if name in found]
     changed = [name for name in common if found[name] != run.sha256[name]]
-    return missing + [f"{run.run}: {name} has changed since the fit" for name in changed]
+    unnamed = sorted(name for name in found if name not in run.sha256)
+    return [
+        *missing,
+        *(f"{run.run}: {name} has changed since the fit" for name in changed),
+        *(f"{run.run}: {name} has no digest in the profile" for name in unnamed),
+    ]

@@ -95,12 +95,24 @@ def test_noise_peaks_count_against_the_level() -> None:
     assert rates[1] / rates[0] == pytest.approx(8.2 / 9.0, rel=0.02)
 
 
-def test_early_fault_widens_the_margin() -> None:
+def test_early_fault_lowers_the_claim() -> None:
     clean = ladder(RATES)
     fault = trial(7.2, 6.3, fault="tracking lost")
     before, after = (fit_slew(trials, LEVEL_K).of("heating") for trials in (clean, [*clean, fault]))
     assert after.rate.value < before.rate.value
     assert (after.faults, fault_level_K([*clean, fault])) == (1, 6.3)
+
+
+def test_a_stated_level_that_an_early_fault_belies_is_not_believed() -> None:
+    """A board that faults at 9 K while 12 K was stated: as safe as with no level stated at all."""
+    trials = [*ladder(RATES), trial(9.5, 8.8, fault="lost")]
+    believed, seen = (fit_slew(trials, level).of("heating") for level in (12.0, None))
+    assert believed.rate == seen.rate
+    assert believed.level_K == pytest.approx(8.8)
+    assert "a ramp faulted at 8.8 K already: the stated level of 12 K" in believed.assumptions[1]
+    near = fit_slew(trials, 10.0).of("heating")
+    assert near.level_K == pytest.approx(10.0)
+    assert not any("not believed" in said for said in near.assumptions)
 
 
 def test_fault_level_may_come_from_the_faults() -> None:

@@ -146,7 +146,7 @@ def provenance() -> dict[str, Any]:
     return {
         "software_version": "0.1.0",
         "date": "2026-03-02T09:00:00Z",
-        "options": {"seed": 0},
+        "options": {"seed": 0, "fault_spread": 0.05},
         "runs": [
             {"run": "step-1", "procedure": "step", **common},
             {"run": "ramp-1", "procedure": "ramp", **common},

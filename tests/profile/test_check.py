@@ -35,7 +35,15 @@ REFUSED: list[tuple[str, str, Change]] = [
     ("provenance.runs", "no run is named", lambda p: p["provenance"].update(runs=[])),
     ("runs[step-1]", "no digest", lambda p: p["provenance"]["runs"][0].update(sha256={})),
     ("slew[heating", "without a trial", lambda p: p["slew"][0].update(evidence={})),
-    ("slew[heating", "tell no spread", lambda p: p["slew"][0]["evidence"].update(trials=2)),
+    ("slew[heating", "tell no spread", lambda p: p["slew"][0]["evidence"].update(trials=4)),
+    ("slew[heating", "make no safe move", lambda p: p["slew"][0].update(coverage=0.98)),
+    ("slew[heating", "make no safe move", lambda p: p["slew"][0].update(confidence=0.9)),
+    ("slew[heating", "is no move", lambda p: p["slew"][0].update(standing())),
+    (
+        "runs[step-1]",
+        "no digest of its samples.csv",
+        lambda p: p["provenance"]["runs"][0].update(sha256={"events.csv": "0" * 64}),
+    ),
     ("slew[heating", "0 of 12 trials", lambda p: p["slew"][0]["evidence"].update(faults=12)),
     ("slew[heating", "which share of moves", lambda p: p["slew"][0].update(coverage=None)),
     ("slew[heating", "no run of this", lambda p: p["slew"][0]["evidence"].update(runs=["x"])),
@@ -55,6 +63,10 @@ REFUSED: list[tuple[str, str, Change]] = [
     ("slew[heating", "above the limit", lambda p: p["machine"].update(limit_temperature_C=210.0)),
     ("provenance.date", "no ISO 8601", lambda p: p["provenance"].update(date="last week")),
 ]
+
+
+def standing() -> dict[str, float]:
+    return {"rate_K_per_s": 0.0, "low_K_per_s": 0.0, "high_K_per_s": 0.0}
 
 
 def seconds(value: float) -> dict[str, Any]:
@@ -91,6 +103,8 @@ WARNED: list[tuple[str, str, Change]] = [
     ("heater.model", "no model of this package", lambda p: p["heater"].update(model="of mine")),
     ("slew[heating", "not confirmed", lambda p: p["slew"][0]["evidence"].update(confirmed=False)),
     ("slew[heating", "ended in a fault", lambda p: p["slew"][0]["evidence"].update(faults=1)),
+    ("slew[heating", "declared, not", lambda p: p["slew"][0].update(basis="declared")),
+    ("slew", "not said by how much", lambda p: p["provenance"].update(options={})),
     ("combined_lag", "assumed", lambda p: p["heater"].update(combined_lag=assumed(0.5))),
     ("combined_lag", "no known hot end", lambda p: p["heater"].update(combined_lag=assumed(90.0))),
     ("time_back", "no interval", lambda p: p["dips"][0].update(time_back=seconds(3.0))),

@@ -21,7 +21,7 @@ NUMBER = re.compile(r"(?<=: )-?\d+\.\d+(?=[,}\n])")
 PARAMETERS = {parameter.name for parameter in HEATER_MODELS["two-node"].parameters}
 HEAD = "hotbench_profile: 1\n"
 
-FREE_KEYS = {"seed", "hotbench_profile", *PARAMETERS}
+FREE_KEYS = {"seed", "fault_spread", "hotbench_profile", *PARAMETERS}
 """Options and model parameters go by any name; the version has cases of its own."""
 
 Case = tuple[str, bytes]

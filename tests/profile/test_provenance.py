@@ -42,6 +42,8 @@ def test_disagreements_name_the_run_and_the_file() -> None:
     expected = ["first: samples.csv has changed since the fit", "later: run folder is missing"]
     assert disagreements(stated, found) == expected
     assert disagreements(stated, {**same, "later": {}}) == ["later: samples.csv is missing"]
+    more = {**same, "later": {"samples.csv": DIGEST, "events.csv": DIGEST}}
+    assert disagreements(stated, more) == ["later: events.csv has no digest in the profile"]
 
 
 def test_migrations_lift_one_version_at_a_time() -> None:
