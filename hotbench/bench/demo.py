@@ -24,6 +24,7 @@ from hotbench.procedures import registry
 from hotbench.profile.types import MachineProfile
 from hotbench.profile.yaml_io import write_profile
 from hotbench.store.reader import read_run
+from hotbench.store.writer import check_free
 
 HELD_OUT = "held-out"
 TESTS: Mapping[str, tuple[str, Mapping[str, Any]]] = {
@@ -85,6 +86,7 @@ def run_demo(
     spec = printer_spec(printer)
     if (out / "runs").exists():
         raise BadInput("holds runs already", where=out, remedy="name another folder with --out")
+    check_free(out / "runs")
     with warmed() as ready:
         for name in TESTS:
             progress(0.7 * SHARES[name], f"recording {name}")

@@ -92,7 +92,11 @@ def read_machine(path: Path) -> MachineFile:
     """The machine file at `path`. Errors: BadInput, one line that names file and line."""
     document = load(read_bytes(path), str(path))
     if not isinstance(document.data, dict) or "hotbench_machine" not in document.data:
-        raise BadInput("a machine file states 'hotbench_machine: 1'", where=document.where())
+        raise BadInput(
+            "not a machine file",
+            where=document.where(),
+            remedy="add the line 'hotbench_machine: 1' where it is one",
+        )
     try:
         machine = MachineFile.model_validate_json(json.dumps(document.data), strict=True)
     except ValidationError as error:

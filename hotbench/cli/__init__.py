@@ -11,7 +11,7 @@ import click
 from hotbench import __version__
 from hotbench.bench.names import QUESTIONING
 from hotbench.cli import jobs, printer, profile, record, runs, units, weigh
-from hotbench.cli.arguments import SuggestingGroup, missing_parameter, unknown_option
+from hotbench.cli.arguments import SuggestingGroup, bad_parameter, missing_parameter, unknown_option
 from hotbench.core.errors import HotbenchError
 
 
@@ -48,6 +48,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return _fail(unknown_option(error), 2)
     except click.MissingParameter as error:
         return _fail(missing_parameter(error), 2)
+    except click.BadParameter as error:
+        return _fail(bad_parameter(error), 2)
     except click.ClickException as error:
         return _fail(error.format_message(), 2)
     except HotbenchError as error:

@@ -33,7 +33,8 @@ class Number(click.ParamType[Any]):
         except ValueError:
             number = math.nan
         if not math.isfinite(number):
-            return self.fail(f"{value!r} is not a number", param, ctx)
+            point = "; decimals have a point" if "," in str(value) else ""
+            return self.fail(f"{value!r} is not a number{point}", param, ctx)
         if not self.low <= number <= self.high:
             limits = f"{self.low:g} to {self.high:g}"
             above = self.low == SMALLEST and math.isinf(self.high)
@@ -111,6 +112,7 @@ AMBIENT = Number(low=-50.0, high=80.0)
 SPREAD = Number(low=0.0, high=0.5)
 SEED = click.IntRange(min=0)
 LONGEST_SUMMARY = 200
+INTEGER = re.compile(r"valid integer( range)?")
 FIELD = re.compile(r"\b[a-z]\w*_\w+\b")
 """Names of settings as code has them, such as low_C; plain words stay words."""
 
@@ -165,6 +167,14 @@ def missing_parameter(error: click.MissingParameter) -> str:
     path = error.ctx.command_path if error.ctx else "hotbench"
     said = error.format_message().rstrip(".").replace("Missing", "missing", 1)
     return f"{said}{meaning}; '{path} --help' shows an example"
+
+
+def bad_parameter(error: click.BadParameter) -> str:
+    """One line on a value that an option or argument does not take, begun by its name."""
+    names = [*error.param.opts, error.param.human_readable_name] if error.param else [""]
+    name = next((name for name in names if name.startswith("--")), names[-1])
+    said = INTEGER.sub("whole number", error.message.rstrip("."))
+    return f"{name}: {said[:1].lower()}{said[1:]}" if name else error.format_message()
 
 
 def in_options(error: BadInput, command: click.Command) -> BadInput:

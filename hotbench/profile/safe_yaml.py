@@ -95,7 +95,10 @@ def load(raw: bytes, source: str) -> Document:
         mark = error.problem_mark or error.context_mark
         line = f" line {mark.line + 1}" if mark else ""
         what = f"not YAML: {clipped(error.problem or error.context or 'cannot be parsed')}"
-        raise BadInput(what, where=f"{source}{line}") from error
+        tabbed = "\\t" in what
+        raise BadInput(
+            what, where=f"{source}{line}", remedy="indent with spaces" if tabbed else None
+        ) from error
     except ReaderError as error:
         what = "a character that YAML does not allow"
         raise BadInput(what, where=source, value=f"character code {error.character!r}") from error

@@ -165,11 +165,14 @@ def _claim(folder: Path) -> None:
 
 
 def check_free(folder: Path) -> None:
-    """BadInput when a run could not go there because something is in it already."""
+    """BadInput when a run could not go there: something is in it already, or a file in the way."""
     try:
+        standing = next(place for place in (folder, *folder.parents) if place.exists())
         occupied = folder.is_dir() and any(folder.iterdir())
     except OSError as error:
         raise _unusable(folder, error) from error
+    if not standing.is_dir():
+        raise BadInput("is a file", where=standing, remedy="name a folder for the run")
     if occupied:
         raise BadInput(
             "folder is not empty", where=folder, remedy="name a new folder, runs are never replaced"

@@ -147,7 +147,11 @@ CASES: list[tuple[tuple[str, ...], str]] = [
     (("record", "step", *VIRTUAL, "--ambient", "9999"), "--ambient"),
     (("record", "step", *VIRTUAL, "--unknown", "1"), "--unknown"),
     (("record", "step", *VIRTUAL[:3], "taken"), "taken: folder is not empty"),
-    (("record", "step", *VIRTUAL[:3], "empty/x"), "empty/x: cannot create"),
+    (("record", "step", *VIRTUAL[:3], "empty/x"), "empty: is a file; name a folder"),
+    (("demo", "--out", "empty"), "empty: is a file; name a folder"),
+    (("fit", "dir", "--fault-deviation", "9,5"), "'9,5' is not a number; decimals have a point"),
+    (("sim", "--tcp", "99999"), "--tcp: 99999 is not in the range"),
+    (("record", "step", *VIRTUAL, "--baud", "fast"), "--baud: 'fast' is not a whole number"),
     (("record", "step", "--port", "/dev/nope", "--out", "new", "--yes"), "/dev/nope"),
     (
         ("record", "ramp", *VIRTUAL, "--from", "230", "--to", "200"),

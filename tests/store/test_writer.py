@@ -251,3 +251,6 @@ def test_a_free_place_is_one_that_is_not_there_or_empty(tmp_path: Path) -> None:
     (tmp_path / "kept.csv").write_text("kept")
     with pytest.raises(BadInput, match="folder is not empty"):
         check_free(tmp_path)
+    for name in ("kept.csv", "kept.csv/below/it"):
+        with pytest.raises(BadInput, match=r"kept\.csv: is a file; name a folder"):
+            check_free(tmp_path / name)
