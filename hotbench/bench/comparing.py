@@ -12,7 +12,7 @@ from hotbench.bench.comparing_ladders import (
     compared,
     ladder_caption,
     ladder_cautions,
-    ladder_table,
+    ladder_tables,
     ladder_words,
 )
 from hotbench.bench.figures import Picture
@@ -151,7 +151,7 @@ def _tables(
     shown: tuple[Table, ...] = ()
     if ladders:
         safe, levels_K = _safe_rates(before, after), _levels(before, after)
-        shown = (ladder_table(ladders, ladder_caption(*runs), safe, levels_K),)
+        shown = ladder_tables(ladders, ladder_caption(*runs), safe, levels_K)
     beware = [
         f"{run}: both sides rest on it, so they are not independent" for run in found.shared_runs
     ]

@@ -9,7 +9,7 @@ from hotbench.core.records import Run
 from hotbench.fitting.ladders import Contrast, LadderComparison, Levels, compare_ladders
 from hotbench.fitting.ramps import Direction, trials_of
 
-HEADS = ("ramps", "number", "before", "after", "ratio", "95 % interval", "chance", "changed")
+HEADS = ("number", "at", "before", "after", "ratio", "95 %", "chance", "changed")
 SafeRates = Mapping[Direction, tuple[float, float]]
 """The safe rate before and after, by direction, K/s."""
 ALIKE: Mapping[str, str] = {
@@ -32,26 +32,31 @@ def compared(
     return compare_ladders(trials_of(first_runs), trials_of(second_runs), levels_K)
 
 
-def ladder_table(
+def ladder_tables(
     found: Sequence[LadderComparison], caption: str, safe: SafeRates, levels_K: Levels
-) -> Table:
-    """All directions in one table.
+) -> tuple[Table, ...]:
+    """A table for each direction.
 
-    ratio: after over before. chance: of a difference so large without a change. changed: yes or no
-    by it, all rows judged together; safe rates are claims, chosen from the trials.
+    at: the rate, or the share of the fault level, that a number is stated for. ratio: after over
+    before, with its interval. chance: of a difference so large without a change. changed: yes or no
+    by it, all rows of both tables judged together; safe rates are claims, chosen from the trials.
     """
-    rows = [row for one in found for row in _rows(one, safe.get(one.direction))]
+    return tuple(_table(one, caption, safe, levels_K) for one in found)
+
+
+def _table(found: LadderComparison, caption: str, safe: SafeRates, levels_K: Levels) -> Table:
+    rows = [*_rows(found, safe.get(found.direction))]
     if None not in levels_K:
-        rows.append(("all", "fault level / K", *_two(levels_K), "-", "-", "-", "declared"))
-    return Table(caption, HEADS, tuple(rows), frozenset({2, 3, 4, 6}))
+        rows.append(("fault level / K", "-", *_two(levels_K), "-", "-", "-", "stated"))
+    return Table(f"{found.direction} {caption}", HEADS, tuple(rows), frozenset({2, 3, 4, 6}))
 
 
 def ladder_caption(first_runs: Sequence[Run], second_runs: Sequence[Run]) -> str:
     """What is compared, with the firmware of both sides where the boards said it."""
     before, after = (_firmware(runs) for runs in (first_runs, second_runs))
     if not (before and after):
-        return "ramp ladders, before and after"
-    return f"ramp ladders: {before} before, {after} after"
+        return "ramps, before and after"
+    return f"ramps: {before} before, {after} after"
 
 
 def ladder_words(found: Sequence[LadderComparison]) -> list[str]:
@@ -73,19 +78,17 @@ def _firmware(runs: Sequence[Run]) -> str:
 
 def _rows(found: LadderComparison, safe: tuple[float, float] | None) -> Iterator[tuple[str, ...]]:
     """A direction's rows, those left out that its ramps do not tell."""
-    way, told = found.direction, found.faults
-    yield (way, "faulted ramps", *_shares(found.faulted, found.trials), *_told(told))
+    yield ("faulted", "-", *_shares(found.faulted, found.trials), *_told(found.faults))
     if any(found.abandoned):
-        yield (way, "abandoned ramps", *_shares(found.abandoned, found.trials), *_told(None))
+        yield ("abandoned", "-", *_shares(found.abandoned, found.trials), *_told(None))
     if found.deviation and found.rate_K_per_s:
-        what = f"deviation / K, at {number(found.rate_K_per_s)} K/s"
-        yield (way, what, *_sides(found.deviation))
+        at = f"{number(found.rate_K_per_s)} K/s"
+        yield ("deviation / K", at, *_sides(found.deviation))
     if found.rate and found.share:
-        what = f"rate / K/s, to {100.0 * found.share:.0f} % of the level"
-        yield (way, what, *_sides(found.rate))
+        yield ("rate / K/s", f"{100.0 * found.share:.0f} %", *_sides(found.rate))
     if safe:
         ratio = number(safe[1] / safe[0])
-        yield (way, "safe rate / K/s", *_two(safe), ratio, "-", "-", "claimed")
+        yield ("safe rate / K/s", "-", *_two(safe), ratio, "-", "-", "claimed")
 
 
 def _shares(counts: tuple[int, int], totals: tuple[int, int]) -> tuple[str, str]:
@@ -119,7 +122,7 @@ def _chance(chance: float) -> str:
 def _interval(ratio: Quantity) -> str:
     if ratio.low is None or ratio.high is None:
         return "-"
-    return f"{number(ratio.low, 2)} to {number(ratio.high, 2)}"
+    return f"{number(ratio.low, 2)}-{number(ratio.high, 2)}"
 
 
 def _words(found: LadderComparison) -> Iterator[str]:

@@ -24,7 +24,7 @@ from hotbench.profile import types as p
 
 SPAN_C = (170.0, 250.0)
 POINTS = 41
-MOST_DIPS, COLUMNS = 6, 2
+MOST_DIPS, COLUMNS, TITLE_MOST = 6, 2, 28
 AFTER_s = 4.0
 BEYOND = 1.25
 
@@ -81,7 +81,7 @@ def dip_pictures(heater: HeaterFit | None, runs: Sequence[Run]) -> Iterator[Pict
 
     def draw(c: Colours) -> Figure:
         columns, rows = min(COLUMNS, len(traces)), math.ceil(len(traces) / COLUMNS)
-        size = (WIDTH_IN, 0.4 + 2.3 * rows)
+        size = (WIDTH_IN, 0.4 + 2.5 * rows)
         figure = Figure(figsize=size, layout="constrained", dpi=110)
         grid = figure.subplots(rows, columns, squeeze=False)
         for axes, trace in zip(grid.flat, traces, strict=False):
@@ -116,7 +116,7 @@ def dip_traces(heater: HeaterFit, board: BoardLoop | None, run: Run) -> Iterator
         ends_s = min(dip.down_at_s + _length_s(run, dip), float(run.time_s[dip.past - 1]))
         inside = (run.time_s >= dip.down_at_s - AFTER_s) & (run.time_s <= ends_s)
         yield moves.DipTrace(
-            title=f"{run.info.run_id}: {dip.from_C:g} to {dip.to_C:g} °C, fan {dip.fan:g}",
+            title=f"{_shown(run.info.run_id)}\n{dip.from_C:g} to {dip.to_C:g} °C, fan {dip.fan:g}",
             time_s=run.time_s[inside] - dip.down_at_s,
             measured_C=run.temperature_C[inside],
             predicted_C=predicted_C[inside],
@@ -124,6 +124,11 @@ def dip_traces(heater: HeaterFit, board: BoardLoop | None, run: Run) -> Iterator
             measured=_marks(run, dip, run.temperature_C),
             predicted=_marks(run, dip, predicted_C),
         )
+
+
+def _shown(name: str) -> str:
+    """A run's name as a title of half the page's width has room for it."""
+    return name if len(name) <= TITLE_MOST else f"{name[: TITLE_MOST - 1]}…"
 
 
 def _controlled(heater: HeaterFit, board: BoardLoop, run: Run, dip: RecordedDip) -> FloatArray:

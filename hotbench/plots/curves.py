@@ -131,12 +131,13 @@ def deviation_by_rate(
         axes.axvline(chosen_K_per_s, color=c.good, lw=1.3)
         axes.annotate(
             f"safe {chosen_K_per_s:.3g} K/s" + (f"\n{cause}" if cause else ""),
-            (chosen_K_per_s, 0.03),
+            (chosen_K_per_s, 0.97),
             xycoords=("data", "axes fraction"),
             xytext=(-4, 0),
             textcoords="offset points",
             color=c.good,
             ha="right",
+            va="top",
         )
     plain_log_scales(axes)
     axes.set_xlabel("ramp rate / K/s")

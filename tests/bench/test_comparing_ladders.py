@@ -12,7 +12,7 @@ from hotbench.bench.comparing_ladders import (
     ONE_EACH,
     ladder_caption,
     ladder_cautions,
-    ladder_table,
+    ladder_tables,
     ladder_words,
 )
 from hotbench.bench.connecting import Line, LinkOptions
@@ -94,17 +94,31 @@ def test_the_change_leads_what_is_said_of_prints(changed: Result) -> None:
     assert not any("nothing that" in line for line in changed.facts["for_your_prints"])
 
 
-def test_one_table_holds_both_firmware_versions(changed: Result) -> None:
-    (table,) = (t for t in changed.tables() if t.heads == HEADS)
-    assert table.caption == "ramp ladders: simboard 1.0 before, simboard 1.0 after"
-    assert {row[0] for row in table.rows} == {"heating", "cooling", "all"}
-    numbers = {row[1].split(",")[0]: row for row in table.rows if row[0] == "heating"}
-    assert set(numbers) == {"faulted ramps", "deviation / K", "rate / K/s", "safe rate / K/s"}
-    assert numbers["faulted ramps"][2:] == ("0 of 6", "0 of 6", "-", "-", "-", "-")
+def test_a_table_for_each_direction_holds_both_firmware_versions(changed: Result) -> None:
+    up, down = (t for t in changed.tables() if t.heads == HEADS)
+    assert up.caption == "heating ramps: simboard 1.0 before, simboard 1.0 after"
+    assert down.caption == "cooling ramps: simboard 1.0 before, simboard 1.0 after"
+    numbers = {row[0]: row for row in up.rows}
+    assert list(numbers) == [
+        "faulted",
+        "deviation / K",
+        "rate / K/s",
+        "safe rate / K/s",
+        "fault level / K",
+    ]
+    assert numbers["faulted"][1:] == ("-", "0 of 6", "0 of 6", "-", "-", "-", "-")
+    assert numbers["deviation / K"][1].endswith(" K/s")
+    assert numbers["rate / K/s"][1].endswith(" %")
     assert numbers["deviation / K"][-1] == numbers["rate / K/s"][-1] == "yes"
     assert numbers["safe rate / K/s"][-1] == "claimed"
-    assert table.rows[-1] == ("all", "fault level / K", "9", "7.5", "-", "-", "-", "declared")
+    assert up.rows[-1] == ("fault level / K", "-", "9", "7.5", "-", "-", "-", "stated")
     json.dumps(changed.plain(), allow_nan=False)
+
+
+def test_the_tables_fit_into_eighty_columns(changed: Result) -> None:
+    for table in (t for t in changed.tables() if t.heads == HEADS):
+        widths = [max(map(len, column)) for column in zip(table.heads, *table.rows, strict=True)]
+        assert sum(widths) + 2 * (len(widths) - 1) <= 80
 
 
 def test_the_same_firmware_recorded_again_shows_no_change(root: Path) -> None:
@@ -116,7 +130,7 @@ def test_the_same_firmware_recorded_again_shows_no_change(root: Path) -> None:
 def test_a_page_shows_the_ladders(root: Path, tmp_path: Path) -> None:
     compare_files(root / "old", root / "new", out=tmp_path / "page.html")
     text = (tmp_path / "page.html").read_text("utf-8")
-    assert "ramp ladders: simboard 1.0 before" in text
+    assert "heating ramps: simboard 1.0 before" in text
     assert "heating ramps deviate" in text
 
 
@@ -124,7 +138,7 @@ def test_firmware_is_named_where_the_boards_said_it(run: Run) -> None:
     other = replace(run, info=replace(run.info, firmware="simboard 2.0"))
     silent = replace(run, info=replace(run.info, firmware=""))
     assert ladder_caption([run], [other]).endswith("simboard 1.0 before, simboard 2.0 after")
-    assert ladder_caption([run], [silent]) == "ramp ladders, before and after"
+    assert ladder_caption([run], [silent]) == "ramps, before and after"
 
 
 def test_ladders_that_were_not_alike_are_pointed_out(run: Run) -> None:
@@ -147,10 +161,10 @@ def test_faults_and_abandoned_ramps_are_told() -> None:
     clean = [trial(0.1 * i) for i in range(3, 13)]
     faulted = [replace(t, fault="lost") for t in clean[:9]] + [trial(2.0, abandoned=True)]
     found = compare_ladders(clean, faulted)
-    table = ladder_table(found, "", {}, (None, 9.0))
-    assert [row[1:4] for row in table.rows] == [
-        ("faulted ramps", "0 of 10", "9 of 10"),
-        ("abandoned ramps", "0 of 10", "1 of 10"),
+    (table,) = ladder_tables(found, "", {}, (None, 9.0))
+    assert [row[:4] for row in table.rows] == [
+        ("faulted", "-", "0 of 10", "9 of 10"),
+        ("abandoned", "-", "0 of 10", "1 of 10"),
     ]
     assert table.rows[0][-2:] == ("< 0.001", "yes")
     assert ladder_words(found) == ["tighter: 9 of 10 cooling ramps faulted, 0 of 10 before"]
