@@ -21,7 +21,7 @@ from hotbench.fitting.slew import CONFIDENCE, COVERAGE, FAULT_SPREAD, LEAST_SPRE
 from hotbench.fitting.tolerance import Line, upper_bound
 
 TABLE = Path(__file__).with_name("slew_study.txt")
-SESSIONS, FIRST_SEED = 200, 830_000
+SESSIONS, FIRST_SEED = 200, 990_000
 SAFE, FAULTS, RAMPS, MEDIAN = 0.95, 0.1, 15, 0.85
 Results = dict[str, np.ndarray]
 """By title, a row per session: fault chance, share of the limit, faults, ramps, confirmed."""
