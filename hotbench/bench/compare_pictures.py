@@ -4,11 +4,15 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from hotbench.bench.figures import Picture, picture
+from hotbench.core.arrays import FloatArray
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
+from hotbench.fitting.ladders import DIRECTIONS
+from hotbench.fitting.ramps import RampTrial, trials_of
 from hotbench.plots import compare as drawn
 from hotbench.plots import curves
 from hotbench.plots.style import Colours, new_figure, series, styled
@@ -20,6 +24,7 @@ MOST_CHANGES = 24
 """Changes drawn: beyond this nobody reads the labels; the table has them all."""
 ROW_IN = 0.22
 USUAL_C, USUAL_DIP_C = 220.0, 190.0
+SIDES = ("before", "after")
 Runs = tuple[Sequence[Run], Sequence[Run]]
 """Those of before, those of after; empty where a profile was given."""
 
@@ -37,6 +42,7 @@ def pictures(
             lambda c: _draw_changes(shown, c),
         )
     yield from _curves(before, after)
+    yield from _ladders(runs)
     yield from _traces(runs)
 
 
@@ -125,6 +131,48 @@ def _point(row: Row) -> tuple[float, float, float, float]:
 def _draw_bands(bands: Mapping[str, curves.Band], y_label: str, _: Colours) -> Figure:
     figure, (axes,) = new_figure()
     curves.bands(axes, bands, series(), x_label="temperature / °C", y_label=y_label)
+    return figure
+
+
+def _ladders(runs: Runs) -> Iterator[Picture]:
+    """Deviation against rate of the ramps of both sides, for each direction that both tried."""
+    ladders = [[run for run in side if run.info.procedure == "ramp"] for side in runs]
+    trials = [trials_of(side) for side in ladders]
+    levels = [[_level_K(run) for run in side] for side in ladders]
+    known = {name: of[0] for name, of in zip(SIDES, levels, strict=True) if of and of[0]}
+    for way in DIRECTIONS:
+        sides = {
+            name: _whole(found, way)
+            for name, found in zip(SIDES, trials, strict=True)
+            if _whole(found, way)[0].size
+        }
+        if len(sides) == len(SIDES):
+            yield picture(
+                f"Ramps {way}, before and after",
+                "Largest deviation of each whole ramp from its setpoint, and the level at which "
+                "the board faults, where it was stated (dashed).",
+                partial(_draw_ladders, sides, known),
+            )
+
+
+def _level_K(run: Run) -> float | None:
+    stated = run.info.settings.get("fault_deviation_K")
+    return float(stated) if isinstance(stated, int | float) else None
+
+
+def _whole(trials: Sequence[RampTrial], way: str) -> tuple[FloatArray, FloatArray]:
+    own = [trial for trial in trials if trial.direction == way and trial.clean]
+    return (
+        np.array([trial.rate_K_per_s for trial in own]),
+        np.array([trial.deviation_K for trial in own]),
+    )
+
+
+def _draw_ladders(
+    sides: Mapping[str, tuple[FloatArray, FloatArray]], levels_K: Mapping[str, float], _: Colours
+) -> Figure:
+    figure, (axes,) = new_figure(height_in=3.1)
+    drawn.deviations(axes, sides, levels_K)
     return figure
 
 

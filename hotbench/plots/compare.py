@@ -1,14 +1,16 @@
 """Before and after on the same axes: relative changes with their intervals, and traces."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FormatStrFormatter, LogLocator, MaxNLocator, NullFormatter
 
+from hotbench.core.arrays import FloatArray
 from hotbench.core.records import Run
-from hotbench.plots.style import Colours, End, label_ends
+from hotbench.plots.curves import plain_log_scales
+from hotbench.plots.style import Colours, End, label_ends, series
 from hotbench.plots.traces import thinned
 
 LEAST_SPAN = (0.8, 1.25)
@@ -65,4 +67,25 @@ def overlay(axes: Axes, before: Run, after: Run, c: Colours) -> Axes:
     axes.set_xlabel("time since first told to heat / s")
     axes.set_ylabel("temperature / °C")
     label_ends(axes, ends)
+    return axes
+
+
+def deviations(
+    axes: Axes, sides: Mapping[str, tuple[FloatArray, FloatArray]], levels_K: Mapping[str, float]
+) -> Axes:
+    """Largest deviation of each ramp against its rate on either side, and where its board faults.
+
+    sides: rates in K/s and deviations in K, by the side's name; levels_K where they are known.
+    """
+    for (name, (rates, deviations_K)), colour, shape in zip(
+        sides.items(), series(), "os", strict=False
+    ):
+        axes.plot(rates, deviations_K, shape, ms=5, mfc="none", color=colour, label=name)
+        if name in levels_K:
+            label = f"fault level {name}"
+            axes.axhline(levels_K[name], color=colour, lw=1.2, ls="--", label=label)
+    plain_log_scales(axes)
+    axes.set_xlabel("ramp rate / K/s")
+    axes.set_ylabel("largest deviation / K")
+    axes.legend(loc="lower right")
     return axes

@@ -132,6 +132,10 @@ def test_a_page_shows_the_ladders(root: Path, tmp_path: Path) -> None:
     text = (tmp_path / "page.html").read_text("utf-8")
     assert "heating ramps: simboard 1.0 before" in text
     assert "heating ramps deviate" in text
+    assert text.count("<title") >= 3
+    for way in ("heating", "cooling"):
+        assert f"Ramps {way}, before and after" in text
+    assert "fault level after" in text
 
 
 def test_firmware_is_named_where_the_boards_said_it(run: Run) -> None:
