@@ -11,7 +11,13 @@ import click
 from hotbench import __version__
 from hotbench.bench.names import QUESTIONING
 from hotbench.cli import jobs, printer, profile, record, runs, units, weigh
-from hotbench.cli.arguments import SuggestingGroup, bad_parameter, missing_parameter, unknown_option
+from hotbench.cli.arguments import (
+    SuggestingGroup,
+    bad_parameter,
+    missing_parameter,
+    unknown_option,
+    usage,
+)
 from hotbench.core.errors import HotbenchError
 
 
@@ -51,7 +57,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.BadParameter as error:
         return _fail(bad_parameter(error), 2)
     except click.ClickException as error:
-        return _fail(error.format_message(), 2)
+        return _fail(usage(error), 2)
     except HotbenchError as error:
         return _fail(str(error), error.exit_code)
     except BrokenPipeError:

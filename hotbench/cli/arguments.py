@@ -113,6 +113,7 @@ SPREAD = Number(low=0.0, high=0.5)
 SEED = click.IntRange(min=0)
 LONGEST_SUMMARY = 200
 INTEGER = re.compile(r"valid integer( range)?")
+LEFT_OVER = re.compile(r"unexpected extra arguments? \((.*)\)", re.DOTALL)
 FIELD = re.compile(r"\b[a-z]\w*_\w+\b")
 """Names of settings as code has them, such as low_C; plain words stay words."""
 
@@ -167,6 +168,17 @@ def missing_parameter(error: click.MissingParameter) -> str:
     path = error.ctx.command_path if error.ctx else "hotbench"
     said = error.format_message().rstrip(".").replace("Missing", "missing", 1)
     return f"{said}{meaning}; '{path} --help' shows an example"
+
+
+def usage(error: click.ClickException) -> str:
+    """One line on any other misuse; words left over are most often a list with spaces in it."""
+    said = error.format_message()
+    found = LEFT_OVER.search(said)
+    if not found:
+        return said
+    path = getattr(getattr(error, "ctx", None), "command_path", "hotbench")
+    remedy = "write a list without spaces, such as 0,0.5,1, and put quotes around names with spaces"
+    return f"too many arguments for '{path}' (got {found[1]}); {remedy}"
 
 
 def bad_parameter(error: click.BadParameter) -> str:

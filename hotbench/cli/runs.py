@@ -17,7 +17,6 @@ from hotbench.cli.output import emit
     "--column",
     "columns",
     multiple=True,
-    required=True,
     metavar="FIELD=NAME[:UNIT]",
     help="Field time, temperature, setpoint, duty, fan, flow or phase; duty and fan take "
     "fraction, percent, LOW-HIGH such as 0-255; duty also volts.",

@@ -464,7 +464,7 @@ def _notes(data: HeaterData, fitted: _Fitted, propagation: Propagation) -> tuple
     return tuple(notes)
 
 
-LONGER = "record step --hold 300 --fan 0,0.5,1, which may tell it from nothing"
+LONGER = "record step --hold 300 --fan 0,0.5,1, which may tell it apart from zero"
 
 
 def _stuck(propagation: Propagation) -> list[Parameter]:

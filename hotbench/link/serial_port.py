@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from io import UnsupportedOperation
+from urllib.parse import urlsplit
 
 import serial
 from serial.tools import list_ports as serial_list
@@ -20,6 +21,8 @@ WRITE_TIMEOUT_s = 2.0
 BLIND_WAIT_s = 0.02
 """Wait per read where the system cannot tell when bytes arrive (Windows, rfc2217)."""
 REOPEN_PAUSE_s = 0.2
+NETWORK = ("socket", "rfc2217")
+"""Schemes whose addresses need a port number."""
 
 FOREIGN = (serial.SerialException, OSError, EOFError, ValueError, TypeError, AttributeError)
 """What pyserial raises: its own errors, the system's, and wrong types from a port half closed."""
@@ -127,6 +130,7 @@ class SerialTransport:
             time.sleep(REOPEN_PAUSE_s)
 
     def _open(self, url: str) -> serial.SerialBase:
+        _check_network(url)
         try:
             port = serial.serial_for_url(
                 url,
@@ -173,6 +177,18 @@ def _translated(name: str) -> Iterator[None]:
         raise
     except FOREIGN as error:
         raise LinkLost(f"{name}: the line failed ({_plain(error)})") from error
+
+
+def _check_network(url: str) -> None:
+    """BadInput for a network address without a port number."""
+    try:
+        parts = urlsplit(url)
+        missing = parts.scheme in NETWORK and parts.port is None
+    except ValueError:
+        return
+    if missing:
+        remedy = f"write {parts.scheme}://HOST:PORT, such as {parts.scheme}://127.0.0.1:7070"
+        raise BadInput("no port number", where=url, remedy=remedy)
 
 
 def _refusal(url: str, error: Exception) -> BadInput:

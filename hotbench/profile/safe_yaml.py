@@ -75,7 +75,8 @@ def read_bytes(path: Path) -> bytes:
     try:
         if not path.is_file():
             what = "not an ordinary file" if path.exists() else "no such file"
-            raise BadInput(what, where=path)
+            remedy = "a folder; name the YAML file" if path.is_dir() else None
+            raise BadInput(what, where=path, remedy=remedy)
         with path.open("rb") as file:
             return file.read(LIMIT_BYTES + 1)
     except OSError as error:

@@ -96,7 +96,9 @@ class TcpEndpoint:
         except (OSError, OverflowError) as error:
             self._listener.close()
             raise BadInput(
-                "cannot serve at this port", value=port, remedy="choose another"
+                f"cannot serve at this port: {getattr(error, 'strerror', None) or error}",
+                value=port,
+                remedy="choose another, or end what serves there",
             ) from error
         self._listener.listen(4)
         self._listener.settimeout(0.0)

@@ -88,13 +88,14 @@ def import_csv(
 
 
 def _specs(columns: Mapping[str, str], table: TextTable) -> dict[str, ColumnSpec]:
+    known = [str(name) for name in table.frame.columns]
     for field in columns:
         if field not in FIELDS:
             raise unknown_key(field, FIELDS, where="--column")
     for field in _REQUIRED:
         if field not in columns:
-            raise BadInput(f"no column for {field}", where="--column", remedy=f"{field}=NAME")
-    known = [str(name) for name in table.frame.columns]
+            remedy = f"say which it is, --column {field}=NAME; in the file: {', '.join(known[:12])}"
+            raise BadInput(f"no column for {field}", where="--column", remedy=remedy)
     return {field: _spec(field, text, known, table.path) for field, text in columns.items()}
 
 

@@ -141,16 +141,20 @@ def dumps(package: Package) -> bytes:
     return f"{text}\n".encode()
 
 
+def _runs_below(folder: Path) -> str | None:
+    """Where runs are, one or two levels down."""
+    below = [*folder.glob(f"*/{PACKAGE_FILE}"), *sorted(folder.glob(f"*/*/{PACKAGE_FILE}"))]
+    return f"the runs are below it: {below[0].parent.parent}/*" if below else None
+
+
 def load_package(folder: Path) -> Package:
     """The package of a run folder; BadInput when there is none or it is not of our kind."""
     path = folder / PACKAGE_FILE
     try:
         found = json.loads(path.read_bytes())
     except FileNotFoundError as error:
-        within = any(folder.glob(f"*/{PACKAGE_FILE}"))
-        remedy = f"the runs are below it: {folder}/*" if within else None
         what = f"not a run folder: no {PACKAGE_FILE}"
-        raise BadInput(what, where=folder, remedy=remedy) from error
+        raise BadInput(what, where=folder, remedy=_runs_below(folder)) from error
     except NotADirectoryError as error:
         raise BadInput("not a run folder: a file", where=folder) from error
     except OSError as error:

@@ -61,6 +61,10 @@ def test_refusals_name_the_remedy(tmp_path: Path, capsys: pytest.CaptureFixture[
     (tmp_path / "file.txt").write_text("text")
     assert run(["fit", str(tmp_path / "runs")]) == 2
     assert f"the runs are below it: {tmp_path}/runs/*" in capsys.readouterr().err
+    assert run(["fit", str(tmp_path)]) == 2
+    assert f"the runs are below it: {tmp_path}/runs/*" in capsys.readouterr().err
+    assert run(["profile", "show", str(tmp_path)]) == 2
+    assert "a folder; name the YAML file" in capsys.readouterr().err
     assert run(["fit", str(tmp_path / "file.txt")]) == 2
     assert "file.txt: not a run folder: a file" in capsys.readouterr().err
     hot = ["record", "hold", "--port", "sim:swift-sleeve", "--to", "300"]
@@ -94,3 +98,22 @@ def test_a_served_printer_says_where_it_faults_and_what_to_try() -> None:
     told = dict(line.split(": ", 1) for line in lines)
     assert float(told["fault_deviation_K"]) == PRINTERS["swift-sleeve"].fault_deviation_K
     assert told["try"] == f"hotbench check --port {told['port']}"
+
+
+def test_a_list_with_spaces_is_explained(capsys: pytest.CaptureFixture[str]) -> None:
+    spaced = ["--fan", "0,", "0.5,", "1"]
+    assert run(["record", "step", "--port", "sim:plain-block", "--out", "x", *spaced]) == 2
+    told = capsys.readouterr().err
+    assert "too many arguments for 'hotbench record step' (got 0.5, 1)" in told
+    assert "write a list without spaces, such as 0,0.5,1" in told
+
+
+def test_an_import_without_columns_tells_what_the_file_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("seconds;hotend\n0,0;24,1\n0,1;24,2\n")
+    assert run(["import", str(log), "--out", str(tmp_path / "run")]) == 2
+    assert "--column time=NAME; in the file: seconds, hotend" in capsys.readouterr().err
+    assert run(["import", str(tmp_path / "gone.csv"), "--out", str(tmp_path / "run")]) == 2
+    assert "gone.csv: cannot be read: No such file" in capsys.readouterr().err

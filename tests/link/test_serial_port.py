@@ -41,7 +41,9 @@ def pty() -> Iterator[tuple[int, str]]:
         ("/dev/null", "name a serial port"),
         ("", "port: cannot open the port"),
         ("socket://127.0.0.1:1", "Connection refused.*listens there"),
-        ("socket://nonsense", "socket://HOST:PORT"),
+        ("socket://nonsense", "no port number; write socket://HOST:PORT"),
+        ("rfc2217://127.0.0.1", "no port number; write rfc2217://HOST:PORT"),
+        ("socket://127.0.0.1:99999", "cannot open the port"),
         ("teleport://x", "protocol 'teleport' not known.*socket://HOST:PORT"),
     ],
 )
