@@ -210,7 +210,7 @@ def doubt(value: float, fed: float, unit: str = "g") -> str | None:
         return f"{near} {unit}; if these were mg, it is {value / MG_PER_G:g}"
     if is_impossible(value, fed):
         return f"{near} {unit}, which was fed; of this extrusion alone"
-    return f"{near}; the same again to keep it"
+    return f"{near} {unit}, which was fed; the same again to keep it"
 
 
 def is_impossible(value: float, fed: float) -> bool:

@@ -154,8 +154,8 @@ def test_what_is_no_mass_is_asked_again(slip: str) -> None:
 FED_g = 0.298
 TAKES = {"0.298": 0.298, "0,06": 0.06, "0.387": 0.387}
 DOUBTS = {
-    "0.02": "0.02 is not near 0.298; the same again to keep it",
-    "2.9": "2.9 is not near 0.298; the same again to keep it",
+    "0.02": "0.02 is not near 0.298 g, which was fed; the same again to keep it",
+    "2.9": "2.9 is not near 0.298 g, which was fed; the same again to keep it",
 }
 NEVER = {
     "298": "298 is not near 0.298 g; if these were mg, it is 0.298",
