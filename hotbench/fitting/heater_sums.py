@@ -28,6 +28,8 @@ BLOCK = 64
 """Readings gathered before their products are added, one matrix product at a time."""
 TALLY = 3
 NOTHING = 1e-12
+FADED = 1e-150
+"""What has decayed to this no longer reaches a sum; its square is still a normal number."""
 MERGED_STEP = 0.25
 """Readings under equal inputs share a step up to this product of fastest rate and length."""
 
@@ -184,12 +186,20 @@ def _merged(
 
 
 @njit(cache=True)
-def _forget(s: FloatArray) -> None:
-    """Drop what is left of the start once it is nothing: denormal numbers are slow."""
+def _forget(x: FloatArray, s: FloatArray) -> None:
+    """Drop what is left of the start once it is nothing, and all that has faded.
+
+    Rises and tangents of what no longer acts decay for ever; denormal numbers are slow.
+    """
     for i in range(4):
         for j in (P.NEAR_0, P.FAR_0, P.SHELL_0):
             if abs(s[i, j]) < NOTHING:
                 s[i, j] = 0.0
+        for place in range(WIDTH):
+            if abs(s[i, place]) < FADED:
+                s[i, place] = 0.0
+        if abs(x[i]) < FADED:
+            x[i] = 0.0
 
 
 @njit(cache=True)
@@ -269,7 +279,7 @@ def walk_nodes(
                         tally,
                     )
                     first = done
-                    _forget(s)
+                    _forget(x, s)
         k = upto
 
 
@@ -331,7 +341,7 @@ def walk_linear(
                     tally,
                 )
                 first = done
-                _forget(s)
+                _forget(x, s)
         if not last:
             d = switch_s[k + 1] - switch_s[k]
             linear_tangents(p, x, s, d, rate, target, weights, x1, s1)

@@ -94,6 +94,7 @@ class _Memory:
         self._evaluate, self._names = evaluate, names
         self.evaluations = 0
         self._last: tuple[bytes, Normal] | None = None
+        self._last_condensed: tuple[Normal, tuple[FloatArray, FloatArray]] | None = None
 
     def at(self, point: FloatArray) -> Normal:
         key = point.tobytes()
@@ -103,7 +104,10 @@ class _Memory:
         return self._last[1]
 
     def _condensed(self, params: lmfit.Parameters) -> tuple[FloatArray, FloatArray]:
-        return condensed(self.at(np.array([params[name].value for name in self._names])))
+        normal = self.at(np.array([params[name].value for name in self._names]))
+        if self._last_condensed is None or self._last_condensed[0] is not normal:
+            self._last_condensed = normal, condensed(normal)
+        return self._last_condensed[1]
 
     def residual(self, params: lmfit.Parameters) -> FloatArray:
         return self._condensed(params)[0]

@@ -97,3 +97,36 @@ def test_robust_cost_grows_linearly_beyond_its_limit() -> None:
     pull = np.clip(out - 60.0, -2.0, 2.0)
     gradient = (weight * pull)[mine] @ rows[mine]
     np.testing.assert_allclose(sums.products[0, -1, :-1], gradient, rtol=1e-9, atol=1e-9)
+
+
+@pytest.mark.parametrize("name", list(HEATER_MODELS))
+def test_what_has_faded_leaves_no_denormal_numbers_to_walk_with(name: str) -> None:
+    """They are an order of magnitude slower, which made long logs dearer per sample."""
+    model, vector, *_ = setting(name)
+    time_s = 5.0 * np.arange(400_000)
+    heated = np.where(np.arange(time_s.size) < 20, 1.0, 0.0)
+    count = time_s.size
+    out, rows = np.zeros(count), np.zeros((count, WIDTH))
+    walk = walk_linear if model.linear else walk_nodes
+    walk(
+        vector,
+        time_s,
+        time_s,
+        out,
+        heated,
+        heated,
+        np.zeros(count),
+        np.zeros(count, dtype=np.int32),
+        np.ones(count),
+        np.inf,
+        out,
+        rows,
+        NO_PRODUCTS,
+        NO_TALLY,
+    )
+    assert rows[100, P.HEATING] != 0.0
+    size = np.abs(rows)
+    assert not np.any((size > 0.0) & (size < np.finfo(float).tiny))
+    np.testing.assert_array_equal(rows[-1, [P.HEATING, P.FAN, P.NEAR_0, P.DEAD]], 0.0)
+    assert rows[-1, P.AMBIENT] == 1.0
+    assert out[-1] == vector[P.AMBIENT]
