@@ -256,3 +256,26 @@ def test_the_theme_follows_the_lab(bridge: PanelPage) -> None:
     light = colours(bridge)
     bridge.theme("dark")
     assert colours(bridge) != light
+
+
+MARK = """
+() => [getComputedStyle(document.querySelector(".hb-state"), "::before").backgroundColor,
+       getComputedStyle(document.querySelector(".hb-chart canvas")).backgroundColor]
+"""
+
+
+def test_forced_colours_keep_the_charts_ground_and_the_mark_of_a_running_test(
+    bridge: PanelPage,
+) -> None:
+    page, panel = bridge.page, bridge.panel
+    page.emulate_media(forced_colors="active", color_scheme="dark", reduced_motion="reduce")
+    bridge.until(lambda: bool(panel.plan.get("lines")))
+    idle, ground = page.evaluate(MARK)
+    assert ground == "rgb(255, 255, 255)"  # the ink on it is that of the light theme
+    page.get_by_role("button", name="Start").click()
+    bridge.until(lambda: len(panel.session.samples()[0]) > 3)
+    running, _ = page.evaluate(MARK)
+    page.keyboard.press("Escape")
+    bridge.until(lambda: panel.status["state"] == "stopped")
+    stopped, _ = page.evaluate(MARK)
+    assert stopped == idle != running
