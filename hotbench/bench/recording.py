@@ -18,6 +18,7 @@ from hotbench.bench.results import Result
 from hotbench.bench.resuming import continued
 from hotbench.bench.tables import Table
 from hotbench.bench.weighing import AskingScale, LineScale, attend
+from hotbench.core.ambient import check_ambient
 from hotbench.core.errors import BadInput, HotbenchError
 from hotbench.core.ports import Observer, Scale, StopSignal
 from hotbench.core.records import Event, Extrusion, Outcome, RunInfo, Sample
@@ -197,6 +198,8 @@ def record(
         scale.pan = line.pan
     attend(scale, printer, _fed_g(procedure, about))
     identity = printer.identify()
+    if about.ambient_C is not None:
+        check_ambient(about.ambient_C, printer.next_sample().temperature_C)
     info = _info(procedure, printer, link, out, about, identity.firmware)
     duration_s = procedure.plan(pace_from(link.profile)).duration_s
     writer, counter = RunWriter(out, info), Counter(duration_s, step)

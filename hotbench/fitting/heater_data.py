@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from hotbench.core.ambient import check_ambient
 from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.records import COMMANDED_DUTY, VALIDATION_PHASE, Run
@@ -29,6 +30,8 @@ BEND_SHARE, BEND_LIMIT = 0.68, 3.0
 """Second differences count as noise up to 3 x what 68 % of them stay below."""
 SECOND_DIFFERENCE = 6.0
 """Variance of the second difference of white noise over that of the noise, 1 + 4 + 1."""
+SINGLE = 0.01
+"""Share of readings that may be spoiled."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,8 @@ def prepare(
 ) -> HeaterData:
     """Stretches and segments of all runs.
 
-    Errors: BadInput when there is no run, no usable sample, or time runs backwards.
+    Errors: BadInput when there is no run, no usable sample, time runs backwards, or the ambient
+    temperature given is above what was read.
     """
     if not runs:
         raise BadInput("no run to fit", where="heater fit", remedy="record step")
@@ -133,6 +137,8 @@ def prepare(
         stretch for run in runs for stretch in _stretches(run, collector, ambient_C, duty_source)
     ]
     known_C, basis = _ambient(stretches, ambient_C)
+    if basis == "declared" and known_C is not None:
+        check_ambient(known_C, min(_coldest_C(stretch) for stretch in stretches))
     return HeaterData(
         stretches=tuple(stretches),
         segments=tuple(collector.segments),
@@ -141,6 +147,11 @@ def prepare(
         spikes=collector.spikes,
         notes=tuple(dict.fromkeys(collector.notes)),
     )
+
+
+def _coldest_C(stretch: Stretch) -> float:
+    """The lowest reading but for single ones."""
+    return float(np.nanquantile(stretch.temperature_C, SINGLE))
 
 
 def _ambient(stretches: list[Stretch], given_C: float | None) -> tuple[float | None, str]:
