@@ -13,7 +13,14 @@ from hotbench.core.records import Run
 from hotbench.fitting.heater_coverage import Coverage, Unidentified, coverage, held_places, missing
 from hotbench.fitting.heater_data import IDLE_DUTY, DutySource, HeaterData, prepare
 from hotbench.fitting.heater_figures import Tables, default_temperatures, tables, wanted
-from hotbench.fitting.heater_problem import AMBIENT, RIVAL, Problem, Solution, solve_best
+from hotbench.fitting.heater_problem import (
+    AMBIENT,
+    HEATS,
+    ONE_VALLEY,
+    Problem,
+    Solution,
+    solve_best,
+)
 from hotbench.fitting.heater_proposals import next_tests
 from hotbench.fitting.heater_result import HeaterFit, HeldOutError, Propagation, Residuals, quantity
 from hotbench.fitting.heater_starts import starts
@@ -120,7 +127,7 @@ def _fit_one(
     begun = starts(model, data, known)
     points = [_shaken(start, seed, i) for i, start in enumerate(begun)]
     # Starts that differ in the shell alone lie in one valley.
-    solution = solve_best(problem, points, RIVAL if known is None else 1.0)
+    solution = solve_best(problem, points, HEATS if known is None else ONE_VALLEY)
     return _finished(problem, solution)
 
 

@@ -28,9 +28,12 @@ START_NOISE_K = 0.05
 """Noise that the prior is weighed against: the cost is in K^2, and a good report has no less."""
 START_RANGE_K = 150.0
 EVALUATIONS = 400
-FIRST_HEAT = 25
-RIVAL = 1.3
-"""A start whose cost is within this factor of the best after the first heat goes on."""
+Heats = Sequence[tuple[int, float]]
+"""Evaluations granted so far, and within which factor of the best cost a start goes on."""
+HEATS: Heats = ((12, 2.0), (25, 1.2))
+"""The least that lost no minimum on 25 random printers of each of two families."""
+ONE_VALLEY: Heats = ((25, 1.0),)
+"""For starts of which any will do."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +207,17 @@ class Problem:
         )
         return Solution(self.outer(found.at), found.cost, found.evaluations, found.converged)
 
+    def begun(self, start: dict[P, float]) -> Solution:
+        """A start that nothing has been spent on yet."""
+        return Solution(self.point(start), math.inf, 0, converged=False)
+
+    def continued(self, earlier: Solution, evaluations: int) -> Solution:
+        """An unfinished solution until so many evaluations have been spent on it in all."""
+        if earlier.converged:
+            return earlier
+        further = self.solve(earlier.values, evaluations - earlier.evaluations)
+        return replace(further, evaluations=earlier.evaluations + further.evaluations)
+
     def point(self, start: dict[P, float]) -> FloatArray:
         """Values by unknown from a start by place; what it does not name takes its default."""
         return np.array(
@@ -261,14 +275,15 @@ def _walk(
 
 
 def solve_best(
-    problem: Problem, starts: Sequence[dict[P, float]], rival: float = RIVAL
+    problem: Problem, starts: Sequence[dict[P, float]], heats: Heats = HEATS
 ) -> Solution:
-    """Best of several starts: all run a little, then the best and its near rivals to the end."""
-    heats = [problem.solve(problem.point(start), FIRST_HEAT) for start in starts]
-    limit = rival * min(heat.cost for heat in heats)
-    further = [heat for heat in heats if heat.cost <= limit]
-    finals = [heat if heat.converged else problem.solve(heat.values) for heat in further]
-    spent = sum(heat.evaluations for heat in heats)
-    for heat, final in zip(further, finals, strict=True):
-        spent += 0 if final is heat else final.evaluations
-    return replace(min(finals, key=lambda final: final.cost), evaluations=spent)
+    """Best of several starts: all run a little, the near rivals of the best go on to the end."""
+    alive = [problem.begun(start) for start in starts]
+    spent = 0
+    for granted, factor in (*heats, (EVALUATIONS, 1.0)):
+        before = sum(s.evaluations for s in alive)
+        alive = [problem.continued(s, granted) for s in alive]
+        spent += sum(s.evaluations for s in alive) - before
+        limit = factor * min(s.cost for s in alive)
+        alive = [s for s in alive if s.cost <= limit]
+    return replace(alive[0], evaluations=spent)

@@ -235,7 +235,6 @@ def walk_nodes(
     """
     n, s = time_s.size, np.empty((4, WIDTH))
     x = _start(p, s)
-    rates, at = np.empty((4, 4, WIDTH)), np.empty((4, WIDTH))
     x0, s0 = x.copy(), s.copy()
     values, rows = np.zeros(BLOCK), np.zeros((BLOCK, WIDTH + 1))
     done, first, k, phi, log_fan = 0, 0, 0, 0.0, 0.0
@@ -255,7 +254,7 @@ def walk_nodes(
                 continue
             x0[:] = x
             s0[:] = s
-            tangent_stride(p, x, s, h, duty[k], phi, log_fan, flow[k], rates, at)
+            tangent_stride(p, x, s, h, (duty[k], phi, log_fan, flow[k]))
             rest = last and step + 1 == steps
             while done < n and (rest or time_s[done] - p[P.DEAD] <= begun + h):
                 share = min(max((time_s[done] - p[P.DEAD] - begun) / h, 0.0), 1.0)
