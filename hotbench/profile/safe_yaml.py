@@ -26,9 +26,10 @@ from ruamel.yaml.reader import ReaderError
 
 from hotbench.core.errors import BadInput
 
-LIMIT_BYTES = 512 * 1024
+LIMIT_BYTES = 256 * 1024
 LIMIT_DEPTH = 12
-LIMIT_NODES = 16_000
+LIMIT_NODES = 8_000
+"""The demo's profile has 26 kB, 7 levels and 2,600 values; what a file may cost is bounded."""
 LIMIT_NUMBER_LENGTH = 60
 
 Location = tuple[str | int, ...]
@@ -86,8 +87,8 @@ def read_bytes(path: Path) -> bytes:
 def load(raw: bytes, source: str) -> Document:
     """The one document in `raw`.
 
-    Refuses (BadInput): more than 512 KiB, other encodings than UTF-8, tags, anchors and aliases,
-    duplicate keys, keys that are no text, more than one document, 12 levels, 16,000 values.
+    Refuses (BadInput): more than 256 KiB, other encodings than UTF-8, tags, anchors and aliases,
+    duplicate keys, keys that are no text, more than one document, 12 levels, 8,000 values.
     """
     builder = _Builder(source)
     try:
