@@ -24,6 +24,7 @@ from hotbench.fitting.melt import MeltFit
 from hotbench.fitting.ramps import trials_of
 from hotbench.fitting.repetition import RepetitionFit
 from hotbench.fitting.slew import SlewFit, fit_slew
+from hotbench.models.heater import plain_name
 from hotbench.procedures.options import MOST_SPREAD
 from hotbench.store.reader import read_run
 
@@ -258,9 +259,7 @@ def _slew(runs: Sequence[Run], options: FitOptions, heater: HeaterFit | None) ->
 
 
 def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melts: Sequence[NamedMelt]) -> list[Gap]:
-    found = (
-        [Gap(item.name, item.reason, item.remedy) for item in heater.unidentified] if heater else []
-    )
+    found = [Gap(g.name, g.reason, g.remedy) for g in heater.unidentified] if heater else []
     found += (
         [Gap(what, "no rate can be claimed", test) for what, test in slew.unidentified]
         if slew
@@ -272,7 +271,7 @@ def _gaps(heater: HeaterFit | None, slew: SlewFit | None, melts: Sequence[NamedM
 
 def gap_tables(gaps: Sequence[Gap]) -> list[Table]:
     """What the runs could not tell; nothing where they told everything."""
-    rows = tuple((gap.what, gap.why, gap.test) for gap in gaps)
+    rows = tuple((plain_name(gap.what), gap.why, gap.test) for gap in gaps)
     return [Table("not identified", ("what", "why", "what would tell"), rows)] if rows else []
 
 

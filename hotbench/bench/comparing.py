@@ -1,6 +1,5 @@
 """Before and after, stock against new: two profiles or two sets of runs side by side."""
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -16,17 +15,18 @@ from hotbench.bench.comparing_ladders import (
     ladder_words,
 )
 from hotbench.bench.figures import Picture
-from hotbench.bench.profiling import build
+from hotbench.bench.profiling import build, short_label, usual_headline
 from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table, number
-from hotbench.core.errors import BadInput
+from hotbench.core.errors import BadInput, unwritable
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.ladders import DIRECTIONS, LadderComparison, Levels
 from hotbench.fitting.ramps import Direction
 from hotbench.profile.diff import NOTHING, Comparison, Difference, compare
 from hotbench.profile.plain import canonical
+from hotbench.profile.summary import plain_kind
 from hotbench.profile.types import MachineProfile
 from hotbench.profile.yaml_io import read_profile
 from hotbench.store.checking import list_runs
@@ -34,7 +34,6 @@ from hotbench.store.layout import PACKAGE_FILE
 from hotbench.store.reader import read_run
 
 HEADS = ("number", "before", "after", "change", "interval", "differs")
-SECTIONS = re.compile(r"^(heater\.parameters|heater|melt)\.")
 PAGE, PICTURES = ".html", (".svg", ".png", ".pdf")
 
 
@@ -98,11 +97,13 @@ def compare_files(
     *,
     out: Path | None = None,
     options: FitOptions | None = None,
+    every: bool = True,
     progress: Step = silent,
 ) -> Result:
     """Differences of two profiles or two sets of runs, with intervals and significance.
 
-    out: a page (.html) or a picture (.svg, .png, .pdf) to write.
+    out: a page (.html) or a picture (.svg, .png, .pdf) to write, always of every number; every:
+    show every number, or only those that differ and those people ask for first.
     """
     if out is not None and out.suffix.lower() not in (PAGE, *PICTURES):
         limit = ", ".join((PAGE, *PICTURES))
@@ -118,6 +119,8 @@ def compare_files(
     if out is not None:
         progress(0.9, "drawing")
         _write(out, before, after, found, tables)
+    if not every:
+        tables = (_brief(found, before.profile), *tables[1:])
     facts = {
         "differences": found.differences,
         "only_before": found.only_before,
@@ -175,6 +178,16 @@ def tables_of(found: Comparison, words: list[str]) -> tuple[Table, Table]:
     return Table("differences", HEADS, rows, frozenset({1, 2, 3})), meaning
 
 
+def _brief(found: Comparison, profile: MachineProfile) -> Table:
+    """What differs, and the headline numbers nearest to a usual print."""
+    asked = {row.where for row in usual_headline(profile)}
+    shown = [d for d in found.differences if d.significant or d.where in asked]
+    hidden = len(found.differences) - len(shown)
+    caption = f"differences ({hidden} more numbers do not differ: --all)"
+    rows = tuple(_row(d) for d in shown)
+    return Table(caption if hidden else "differences", HEADS, rows, frozenset({1, 2, 3}))
+
+
 def _alone(found: Comparison) -> tuple[Table, ...]:
     alone = [f"only before: {w}" for w in found.only_before]
     alone += [f"only after: {w}" for w in found.only_after]
@@ -191,9 +204,9 @@ def _row(d: Difference) -> tuple[str, ...]:
     if shown.low is not None and shown.high is not None:
         interval = f"{signed(shown.low)} to {signed(shown.high)}"
     verdict = {True: "yes", False: "no", None: "unknown"}[d.significant]
-    where = SECTIONS.sub("", d.where).replace("[", " [").replace("].", "] ")
+    label = short_label(f"{plain_kind(d.kind)} {d.condition}".strip())
     before, after = number(d.before.value), f"{number(d.after.value)} {d.after.unit}".strip()
-    return (where, before, after, f"{signed(shown.value)} {shown.unit}", interval, verdict)
+    return (label, before, after, f"{signed(shown.value)} {shown.unit}", interval, verdict)
 
 
 def signed(value: float, digits: int = 2) -> str:
@@ -215,7 +228,7 @@ def _write(
         shown = tuple(pictures(before.profile, after.profile, runs, found))
         out.write_text(_page(before, after, tables, shown), encoding="utf-8")
     except OSError as error:
-        raise BadInput(f"cannot be written: {error.strerror}", where=out) from error
+        raise unwritable(error, out) from error
 
 
 def _page(before: Side, after: Side, tables: Sequence[Table], shown: Sequence[Picture]) -> str:

@@ -153,10 +153,12 @@ def check_printer(
     options: LinkOptions,
     confirm: Callable[[Sequence[str]], None],
     stop: StopSignal | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> Result:
     """Identify, time the link, see the sensor follow the heater, confirm that stop works.
 
-    stop: asked instead of the process's signals, for callers in a thread of their own.
+    stop: asked instead of the process's signals, for callers in a thread of their own. tell: what
+    is going on, a sentence at a time.
     """
     with connected(options) as line:
         if not options.simulated:
@@ -164,17 +166,23 @@ def check_printer(
         with StopOnSignals() as signals:
             watching = [options.watch()]
             printer = Printer(line.transport, watching, options.config(), stop or signals)
-            heard, warmed = _checked(printer, options.machine.heater.rise_s or HEAT_PATIENCE_s)
+            patience_s = options.machine.heater.rise_s or HEAT_PATIENCE_s
+            heard, warmed = _checked(printer, patience_s, tell)
     facts = {"port": options.port, "notes": line.notes, "line": heard, "heater": warmed}
     return Result(
         facts, _check_tables(heard, warmed, line.notes), "; ".join(warmed.findings) or None
     )
 
 
-def _checked(printer: Printer, patience_s: float) -> tuple[LineCheck, HeaterCheck]:
+def _checked(
+    printer: Printer, patience_s: float, tell: Callable[[str], None]
+) -> tuple[LineCheck, HeaterCheck]:
     """Both checks; what ends them early also tells what became of the heater."""
     try:
-        return check_line(printer), check_heater(printer, patience_s)
+        tell("timing the line")
+        heard = check_line(printer)
+        tell(f"warming by {RISE_K:g} K, then heater off; at most {patience_s:g} s")
+        return heard, check_heater(printer, patience_s)
     except FellShort as error:
         if printer.safe_outcome is None:
             raise

@@ -14,6 +14,7 @@ from hotbench.bench.analysis import (
     Analysis,
     FitOptions,
     analyse,
+    gap_tables,
     heater_tables,
     melt_tables,
     slew_tables,
@@ -254,8 +255,7 @@ def fitted(analysis: Analysis, show: str = "heater") -> Fitted:
         "slew": lambda: slew_tables(analysis.slew) if analysis.slew else [],
         "melt": lambda: melt_tables(analysis.melt) if analysis.melt else [],
     }
-    gaps = [f"{gap.what}: {gap.why}; {gap.test}" for gap in analysis.gaps]
-    tables = (*parts[show](), *lines_table("not identified", "what, why, what would tell", gaps))
+    tables = (*parts[show](), *gap_tables(analysis.gaps))
     return Fitted(tables, tuple(FIGURES[show](analysis)), analysis)
 
 

@@ -11,7 +11,7 @@ QUESTIONING = "question"
 def check_printer(name: str) -> None:
     """BadInput, with the nearest name, for a simulated printer that does not exist."""
     if name not in SIMULATED_PRINTERS:
-        raise unknown_key(name, SIMULATED_PRINTERS, where="simulated printer")
+        raise unknown_key(name, SIMULATED_PRINTERS, where="simulated printer", kind="name")
 
 
 def check_port(port: str) -> None:

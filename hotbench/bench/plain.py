@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from hotbench.core.errors import unwritable
+
 
 def plain(value: Any) -> Any:
     """`value` as dictionaries, lists, text, numbers and None; NaN and infinities become None."""
@@ -48,5 +50,9 @@ def to_yaml(value: Any) -> str:
 def write_yaml(value: Any, path: Path) -> None:
     """Write `value` to `path` as YAML, replacing the file in one step."""
     partial = path.with_name(path.name + ".part")
-    partial.write_text(to_yaml(value), encoding="utf-8")
-    partial.replace(path)
+    try:
+        partial.write_text(to_yaml(value), encoding="utf-8")
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise unwritable(error, path) from error

@@ -12,7 +12,7 @@ from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.board_loop import Answer, fit_board_loop
 from hotbench.fitting.heater_result import HeaterFit
-from hotbench.fitting.intervals import SHARES_per_K
+from hotbench.fitting.intervals import SHARES, Share
 from hotbench.fitting.ramps import Direction, RampTrial
 from hotbench.fitting.slew import DirectionFit, RateCap, SlewFit
 from hotbench.models.board_loop import BoardLoop
@@ -153,7 +153,7 @@ def _prediction(
     (rate,) = heater.propagation.quantities(
         lambda vector: np.array([min(rates(vector).values())]),
         ["K/s"],
-        _share_per_K(f"{direction} rate", fan),
+        _share(f"{direction} rate", fan),
         "assumed" if assumed else "extrapolated",
     )
     yield p.SlewRate(
@@ -169,10 +169,9 @@ def _prediction(
     )
 
 
-def _share_per_K(kind: str, fan: float) -> float:
-    """Model error per kelvin of residual: with the fan on, that of fan cooling where it is more."""
-    own = SHARES_per_K[kind]
-    return own if fan == 0.0 else max(own, SHARES_per_K["fan cooling rate"])
+def _share(kind: str, fan: float) -> Share:
+    """Model error by the residual: with the fan on, that of fan cooling."""
+    return SHARES[kind if fan == 0.0 else "fan cooling rate"]
 
 
 def loop_limits(slew: SlewFit | None, direction: Direction) -> LoopLimits:
@@ -253,7 +252,7 @@ def board_of(runs: Sequence[Run]) -> BoardLoop | None:
 
 def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | None:
     times = heater.propagation.quantities(
-        lambda vector: dip_times(vector, spec, board), ["s", "s"], _share_per_K("time", spec.fan)
+        lambda vector: dip_times(vector, spec, board), ["s", "s"], _share("time", spec.fan)
     )
     try:
         times = [_doubted(time, TIMING_s) for time in times]

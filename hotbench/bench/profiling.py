@@ -128,7 +128,7 @@ def _against(profile: p.MachineProfile, runs: Mapping[str, Run]) -> list[str]:
 def headline_tables(profile: p.MachineProfile, caption: str) -> tuple[Table, ...]:
     """The numbers people ask for first, a table for each section, then what is not known."""
     sections: dict[str, list[HeadlineRow]] = {}
-    for row in _brief(profile):
+    for row in usual_headline(profile):
         sections.setdefault(_section(row), []).append(row)
     tables = [_headline_table(_caption(name, profile), rows) for name, rows in sections.items()]
     first = replace(
@@ -148,7 +148,7 @@ def _caption(section: str, profile: p.MachineProfile) -> str:
 
 def headline_table(profile: p.MachineProfile, caption: str) -> Table:
     """The same numbers in one table, for a page that has the room."""
-    return _headline_table(f"machine profile: {caption}", _brief(profile))
+    return _headline_table(f"machine profile: {caption}", usual_headline(profile))
 
 
 def gap_tables(profile: p.MachineProfile) -> tuple[Table, ...]:
@@ -169,8 +169,8 @@ def _headline_table(caption: str, rows: Iterable[HeadlineRow]) -> Table:
     )
 
 
-def _brief(profile: p.MachineProfile) -> list[HeadlineRow]:
-    """The headline with long tables cut to the row nearest to a usual print."""
+def usual_headline(profile: p.MachineProfile) -> list[HeadlineRow]:
+    """The headline rows with long tables cut to the one nearest to a usual print."""
     kept: dict[tuple[object, ...], Entry] = {}
     for entry in entries(profile):
         group = _group(entry)
@@ -194,6 +194,11 @@ def _distance(entry: Entry) -> float:
     return sum(abs(float(str(entry.keys[k])) - at) for k, at in usual.items() if k in entry.keys)
 
 
+def short_label(label: str) -> str:
+    """'dip down 220 to 190 °C' for 'dip down from 220 °C, to 190 °C'."""
+    return FROM_TO.sub(r" \1 to \2 °C", label)
+
+
 def _headline_row(row: HeadlineRow) -> tuple[str, ...]:
     interval = "-"
     if row.low is not None and row.high is not None:
@@ -206,8 +211,7 @@ def _headline_row(row: HeadlineRow) -> tuple[str, ...]:
         confidence=row.confidence if row.low is not None else None,
         basis=row.basis,
     )
-    label = FROM_TO.sub(r" \1 to \2 °C", row.label)
-    return (label, number(row.value), interval, row.unit, basis_text(stated))
+    return (short_label(row.label), number(row.value), interval, row.unit, basis_text(stated))
 
 
 def _facts(profile: p.MachineProfile) -> dict[str, object]:

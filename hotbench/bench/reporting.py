@@ -34,7 +34,7 @@ from hotbench.bench.report_tables import (
 from hotbench.bench.report_words import at_a_glance, summary
 from hotbench.bench.slew_figures import cause_picture, dip_pictures, smoothing_picture
 from hotbench.bench.tables import Table, typeset_table
-from hotbench.core.errors import BadInput
+from hotbench.core.errors import unwritable
 from hotbench.core.records import Run
 from hotbench.profile.types import MachineProfile
 
@@ -103,7 +103,7 @@ def write_report(
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as error:
-        raise BadInput(f"cannot be written: {error.strerror}", where=path) from error
+        raise unwritable(error, path) from error
 
 
 def render(

@@ -11,7 +11,7 @@ from hotbench.sim.serve import Addresses, run_server
 def printer_spec(name: str) -> PrinterSpec:
     """The simulated printer called `name`; BadInput suggests the nearest."""
     if name not in PRINTERS:
-        raise unknown_key(name, PRINTERS, where="simulated printer")
+        raise unknown_key(name, PRINTERS, where="simulated printer", kind="name")
     return PRINTERS[name]
 
 

@@ -17,7 +17,7 @@ from hotbench.bench.progress import Step, silent
 from hotbench.bench.results import Result, lines_table
 from hotbench.bench.tables import Table, number
 from hotbench.core.arrays import FloatArray
-from hotbench.core.errors import BadInput, HotbenchError
+from hotbench.core.errors import BadInput, HotbenchError, unwritable
 from hotbench.core.quantity import Quantity
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.profile.types import CoolingRate, Heater, HoldDuty
@@ -350,7 +350,7 @@ def write_table(rows: Sequence[Surveyed], path: Path) -> None:
             writer.writeheader()
             writer.writerows(_csv_row(row, heads) for row in rows)
     except OSError as error:
-        raise BadInput(f"cannot be written: {error.strerror}", where=path) from error
+        raise unwritable(error, path) from error
 
 
 def _csv_row(row: Surveyed, heads: Sequence[str]) -> dict[str, object]:

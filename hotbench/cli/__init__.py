@@ -63,7 +63,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         return 0
     except OSError as error:
-        return _fail(f"{error.filename or 'file'}: {error.strerror or error}", 2)
+        folder = "; a folder; name a file in it" if isinstance(error, IsADirectoryError) else ""
+        return _fail(f"{error.filename or 'file'}: {error.strerror or error}{folder}", 2)
     return 0
 
 

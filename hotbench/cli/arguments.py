@@ -92,6 +92,26 @@ class Existing(click.Path):
         return path
 
 
+class NewFile(click.Path):
+    """A file to write that is refused at once where no file can be: a folder, or in none."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Path:
+        """The path. Errors: BadInput for a folder, and where its folder does not exist."""
+        path = Path(str(super().convert(value, param, ctx)))
+        if path.is_dir():
+            remedy = "name a file in it"
+            raise BadInput("cannot be written: a folder", where=path, remedy=remedy)
+        if not path.parent.is_dir():
+            remedy = f"make the folder {path.parent} first"
+            raise BadInput(
+                "cannot be written: its folder does not exist", where=path, remedy=remedy
+            )
+        return path
+
+
 def _refused_early(check: Callable[[str], None]) -> Callable[[Any, Any, str], str]:
     """A callback that checks a value and hands it on."""
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from hotbench.cli.arguments import FILE, JOB_FILE, as_json_option
+from hotbench.cli.arguments import FILE, JOB_FILE, NewFile, as_json_option
 from hotbench.cli.output import emit
 
 
@@ -18,9 +18,7 @@ from hotbench.cli.output import emit
     type=click.Path(path_type=Path),
     help="YAML: comment patterns of layers and roles, and wished temperatures.",
 )
-@click.option(
-    "--schedule", type=click.Path(path_type=Path), help="Schedule to write: .csv or .yaml."
-)
+@click.option("--schedule", type=NewFile(), help="Schedule to write: .csv or .yaml.")
 @click.option(
     "--write",
     "new_job",
@@ -33,7 +31,7 @@ from hotbench.cli.output import emit
     metavar="LIMIT=VALUE",
     help="Motion limit instead of the profile's, such as acceleration_mm_per_s2=3000; repeatable.",
 )
-@click.option("--picture", type=click.Path(path_type=Path), help="Picture to write: .svg or .png.")
+@click.option("--picture", type=NewFile(), help="Picture to write: .svg or .png.")
 @as_json_option
 def rehearse(
     job: Path,

@@ -42,11 +42,18 @@ def announcer(*, as_json: bool) -> Callable[[Mapping[str, Any]], None]:
     """Prints facts at once, a line each or as one JSON object."""
 
     def announce(facts: Mapping[str, Any]) -> None:
-        lines = [f"{key}: {value}" for key, value in facts.items()]
+        lines = [_fact(key, value) for key, value in facts.items()]
         click.echo(json.dumps(dict(facts)) if as_json else "\n".join(lines))
         sys.stdout.flush()
 
     return announce
+
+
+def _fact(key: str, value: object) -> str:
+    """'fault deviation: 9 K' for fault_deviation_K and 9.0."""
+    if key.endswith("_K") and isinstance(value, float):
+        key, value = key.removesuffix("_K"), f"{value:g} K"
+    return f"{key.replace('_', ' ')}: {value}"
 
 
 def emit(

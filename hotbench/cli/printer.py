@@ -85,7 +85,11 @@ def check(*, yes: bool, as_json: bool, **link: Any) -> None:
     """
     from hotbench.bench.connecting import check_printer, link_options
 
-    result = check_printer(link_options(link), confirm=confirmer(yes=yes))
+    result = check_printer(
+        link_options(link),
+        confirm=confirmer(yes=yes),
+        tell=lambda text: click.echo(f"{text} ...", err=True),
+    )
     emit(result.plain(), as_json=as_json, tables=result.tables())
     result.raise_if_short()
 

@@ -10,6 +10,7 @@ from hotbench.cli.arguments import (
     NUMBER,
     NUMBERS,
     POSITIVE,
+    NewFile,
     SuggestingGroup,
     as_json_option,
     fit_options,
@@ -25,7 +26,7 @@ def profile() -> None:
 
 @profile.command()
 @runs_argument
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="YAML file to write.")
+@click.option("--out", required=True, type=NewFile(), help="YAML file to write.")
 @click.option("--name", help="Name of the machine; default: from the runs.")
 @fit_options
 @as_json_option
@@ -89,10 +90,13 @@ def show(file: Path, *, as_json: bool) -> None:
 @click.command()
 @click.argument("first")
 @click.argument("second")
-@click.option("--out", type=click.Path(path_type=Path), help="Page (.html) or picture to write.")
+@click.option("--out", type=NewFile(), help="Page (.html) or picture to write.")
+@click.option("--all", "every", is_flag=True, help="Show every number, not only the short form.")
 @fit_options
 @as_json_option
-def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given: Any) -> None:
+def compare(
+    first: str, second: str, out: Path | None, *, every: bool, as_json: bool, **given: Any
+) -> None:
     """Compare two profiles, or two sets of runs, such as before and after a firmware change.
 
     Each side is a profile, run folders separated by commas, or a folder with runs below it.
@@ -109,7 +113,9 @@ def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given
     from hotbench.bench.progress import progress
 
     with progress("compare") as step:
-        result = compare_files(first, second, out=out, options=FitOptions(**given), progress=step)
+        result = compare_files(
+            first, second, out=out, options=FitOptions(**given), every=every, progress=step
+        )
     emit(result.plain(), as_json=as_json, tables=result.tables())
 
 
@@ -140,7 +146,7 @@ def compare(first: str, second: str, out: Path | None, *, as_json: bool, **given
 @click.option(
     "--rule", default="robust optimum", show_default=True, help="Whose gains --out writes."
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Profile to write, gains in it.")
+@click.option("--out", type=NewFile(), help="Profile to write, gains in it.")
 @click.option(
     "--against",
     type=click.Path(path_type=Path),

@@ -38,7 +38,10 @@ fan_option = click.option(
 
 @click.group(cls=SuggestingGroup)
 def record() -> None:
-    """Record a test over the serial line into a run folder."""
+    """Record a test over the serial line into a run folder.
+
+    Example: hotbench record step --port sim:swift-sleeve --out runs/step
+    """
 
 
 @record.command()

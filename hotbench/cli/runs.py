@@ -6,7 +6,14 @@ from typing import Any
 
 import click
 
-from hotbench.cli.arguments import AMBIENT, POSITIVE, as_json_option, fit_options, runs_argument
+from hotbench.cli.arguments import (
+    AMBIENT,
+    POSITIVE,
+    NewFile,
+    as_json_option,
+    fit_options,
+    runs_argument,
+)
 from hotbench.cli.output import emit
 
 
@@ -62,7 +69,7 @@ def import_(
 
 @click.command()
 @runs_argument
-@click.option("--out", type=click.Path(path_type=Path), help="Write the fit as YAML.")
+@click.option("--out", type=NewFile(), help="Write the fit as YAML.")
 @click.option("--all", "every", is_flag=True, help="Show every table, not only the short form.")
 @fit_options
 @as_json_option
@@ -89,7 +96,7 @@ def fit(
 
 @click.command()
 @runs_argument
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="HTML file to write.")
+@click.option("--out", required=True, type=NewFile(), help="HTML file to write.")
 @fit_options
 @as_json_option
 def report(runs: Sequence[Path], out: Path, *, as_json: bool, **given: Any) -> None:
@@ -118,7 +125,9 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
     from hotbench.bench.importing import run_table
 
     table = run_table(folder, mend=recover)
-    emit({"runs": table.plain()}, as_json=as_json, tables=[table])
+    empty = [f"no run in {folder} or below it; hotbench record makes them"]
+    lines, tables = ([], [table]) if table.rows else (empty, [])
+    emit({"runs": table.plain()}, as_json=as_json, tables=tables, lines=lines)
 
 
 @click.command()
@@ -131,7 +140,7 @@ def runs(folder: Path, *, recover: bool, as_json: bool) -> None:
     help="Processes to work in.",
 )
 @click.option("--cluster", help="Address of a Dask scheduler, such as tcp://host:8786.")
-@click.option("--out", type=click.Path(path_type=Path), help="Table to write, .csv.")
+@click.option("--out", type=NewFile(), help="Table to write, .csv.")
 @click.option("--profiles", is_flag=True, help="Take machine profiles below it, not runs.")
 @fit_options
 @as_json_option

@@ -80,9 +80,23 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return matches[0] if matches else None
 
 
-def unknown_key(key: str, known: Iterable[str], *, where: object = None) -> BadInput:
-    """A BadInput for an unknown key that suggests the nearest known one."""
+def unwritable(error: OSError, path: object) -> BadInput:
+    """A BadInput for a file that could not be written, with what would help."""
+    remedies = {
+        IsADirectoryError: "a folder; name a file in it",
+        FileNotFoundError: "make its folder first",
+        NotADirectoryError: "part of the path is a file; name a folder",
+        PermissionError: "write it where you may",
+    }
+    remedy = remedies.get(type(error))
+    return BadInput(f"cannot be written: {error.strerror}", where=path, remedy=remedy)
+
+
+def unknown_key(
+    key: str, known: Iterable[str], *, where: object = None, kind: str = "key"
+) -> BadInput:
+    """A BadInput for an unknown key, or `kind` of name, that suggests the nearest known one."""
     names = sorted(known)
     guess = nearest(key, names)
     remedy = f"did you mean '{guess}'?" if guess else f"known: {', '.join(names)}"
-    return BadInput(f"unknown key '{key}'", where=where, remedy=remedy)
+    return BadInput(f"unknown {kind} '{key}'", where=where, remedy=remedy)

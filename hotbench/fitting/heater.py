@@ -10,7 +10,14 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
-from hotbench.fitting.heater_coverage import Coverage, Unidentified, coverage, held_places, missing
+from hotbench.fitting.heater_coverage import (
+    FAN_ON,
+    Coverage,
+    Unidentified,
+    coverage,
+    held_places,
+    missing,
+)
 from hotbench.fitting.heater_data import IDLE_DUTY, DutySource, HeaterData, prepare
 from hotbench.fitting.heater_figures import Tables, default_temperatures, tables, wanted
 from hotbench.fitting.heater_problem import (
@@ -25,7 +32,7 @@ from hotbench.fitting.heater_proposals import next_tests
 from hotbench.fitting.heater_result import HeaterFit, HeldOutError, Propagation, Residuals, quantity
 from hotbench.fitting.heater_starts import starts
 from hotbench.fitting.heater_switches import with_switches_found
-from hotbench.fitting.intervals import CONFIDENCE, Information, SHARES_per_K
+from hotbench.fitting.intervals import CONFIDENCE, NO_MODEL_ERROR, SHARES, Information
 from hotbench.fitting.selection import Candidate, bic, choose, inflation
 from hotbench.models.heater import HEATER_MODELS, PARAMETERS, heater_model
 from hotbench.models.heater_steps import P
@@ -277,6 +284,7 @@ def _propagation(fitted: _Fitted, inflated: float) -> Propagation:
         rms_K=rms_K,
         inflation=inflated,
         noise_K=problem.data.noise_K,
+        fan_rms_K=_fan_rms_K(problem.data, evaluation.tally),
         free=np.array(
             [not _at_bound(u.parameter, v) for u, v in zip(problem.unknowns, values, strict=True)]
         ),
@@ -287,6 +295,14 @@ def _propagation(fitted: _Fitted, inflated: float) -> Propagation:
         parameters=tuple(u.parameter for u in shared),
         information=information,
     )
+
+
+def _fan_rms_K(data: HeaterData, tally: FloatArray) -> float | None:
+    """Of the residuals in the segments with the fan on; None without any."""
+    numbers = [stretch.fitted[stretch.fan > FAN_ON] for stretch in data.stretches]
+    fanned = np.unique(np.concatenate(numbers))
+    squares, count = tally[fanned[fanned >= 0]][:, 1:].sum(axis=0)
+    return math.sqrt(squares / count) if count else None
 
 
 def _spread(parameter: Parameter) -> float:
@@ -307,7 +323,7 @@ def _parameters(problem: Problem, propagation: Propagation) -> dict[str, Quantit
     def derived(vector: FloatArray) -> FloatArray:
         return vector[[int(place) for place in places]]
 
-    values, widths = propagation.widths(derived, np.full(len(places), SHARES_per_K["parameter"]))
+    values, widths = propagation.widths(derived, [SHARES["parameter"]] * len(places))
     found = dict(zip(places, zip(values, widths, strict=True), strict=True))
     made = {}
     for place in problem.model.places:
@@ -348,7 +364,7 @@ def _ambient(data: HeaterData, propagation: Propagation) -> Quantity:
         return Quantity(value=ambient_C, unit="°C", basis="declared")
     if data.ambient_basis == "measured":
         return quantity(ambient_C, AMBIENT_HALF_WIDTH_K, "°C", "measured")
-    values, widths = propagation.widths(lambda v: v[[int(P.AMBIENT)]], np.zeros(1))
+    values, widths = propagation.widths(lambda v: v[[int(P.AMBIENT)]], [NO_MODEL_ERROR])
     return quantity(values[0], widths[0], "°C", "fitted")
 
 

@@ -9,7 +9,7 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.quantity import Basis
 from hotbench.fitting.heater_coverage import FAN_ON, Coverage, Unidentified
 from hotbench.fitting.heater_result import FigureRow, Propagation, quantity
-from hotbench.fitting.intervals import SHARES_per_K
+from hotbench.fitting.intervals import SHARES, Share
 from hotbench.models.heater_steps import P
 from hotbench.models.rates import RATE_WINDOW_K, Figure, figure_values
 
@@ -69,8 +69,7 @@ def tables(
     def derived(vector: FloatArray) -> FloatArray:
         return figure_values(vector, figures)
 
-    shares = np.array([share_per_K(figure) for figure in figures])
-    values, widths = propagation.widths(derived, shares)
+    values, widths = propagation.widths(derived, [share_of(figure) for figure in figures])
     if assumed_exponent and seen.fans:
         widths = np.hypot(widths, _exponent_width(propagation.base, figures, seen.fans[0]))
     rows, refused = [], []
@@ -85,10 +84,10 @@ def tables(
     return Tables(tuple(rows), tuple(refused))
 
 
-def share_per_K(figure: Figure) -> float:
-    """Relative model error per kelvin of residual; forced cooling is modelled worst."""
+def share_of(figure: Figure) -> Share:
+    """Relative model error by the residual; forced cooling is modelled worst."""
     fanned = figure.kind == "cooling rate" and figure.fan > FAN_ON
-    return SHARES_per_K["fan cooling rate" if fanned else figure.kind]
+    return SHARES["fan cooling rate" if fanned else figure.kind]
 
 
 def _exponent_width(base: FloatArray, figures: Sequence[Figure], fan: float) -> FloatArray:

@@ -56,7 +56,7 @@ def with_load(fit: HeaterFit, runs: Sequence[Run]) -> HeaterFit:
         values={**fit.values, NAME: load.value},
         load_per_flow=_scaled(load, USUAL_C - fit.ambient.value),
         unidentified=tuple(i for i in fit.unidentified if i.name != "load_per_flow"),
-        next_tests=tuple(t for t in fit.next_tests if not t.shrinks.startswith("load")),
+        next_tests=tuple(t for t in fit.next_tests if not t.shrinks.startswith("heat load")),
     )
 
 

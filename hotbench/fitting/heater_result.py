@@ -1,6 +1,6 @@
 """What a heater fit hands on: parameters, tables, validation, diagnostics; all plain to write."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -11,7 +11,7 @@ from hotbench.core.quantity import Basis, Quantity
 from hotbench.core.records import Run
 from hotbench.fitting.heater_coverage import Unidentified
 from hotbench.fitting.heater_data import filled, sampling_lead_s
-from hotbench.fitting.intervals import CONFIDENCE, Information, half_widths
+from hotbench.fitting.intervals import CONFIDENCE, Information, Share, half_widths
 from hotbench.fitting.next_test import NextTest
 from hotbench.fitting.selection import Candidate
 from hotbench.models.heater import HeaterState, Trace, heater_model, hold_state, simulate
@@ -92,17 +92,16 @@ class Propagation:
                 slopes[:, k] = np.nan_to_num(change / (2.0 * step))
         return slopes
 
-    def widths(self, derived: Derived, shares_per_K: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Values and half-widths of 95 % intervals; shares_per_K as in `intervals`."""
+    def widths(self, derived: Derived, shares: Sequence[Share]) -> tuple[FloatArray, FloatArray]:
+        """Values and half-widths of 95 % intervals; shares as in `intervals`, one for each."""
         values = derived(self.base)
-        return values, half_widths(self.information, self.slopes(derived), values, shares_per_K)
+        return values, half_widths(self.information, self.slopes(derived), values, shares)
 
     def quantities(
-        self, derived: Derived, units: list[str], share_per_K: float, basis: Basis = "fitted"
+        self, derived: Derived, units: list[str], share: Share, basis: Basis = "fitted"
     ) -> list[Quantity]:
         """Derived quantities with intervals, such as the times of a dip."""
-        shares = np.full(len(units), share_per_K)
-        values, widths = self.widths(derived, shares)
+        values, widths = self.widths(derived, [share] * len(units))
         return [
             quantity(value, width, unit, basis)
             for value, width, unit in zip(values, widths, units, strict=True)

@@ -27,42 +27,102 @@ _BALANCE = "heat balance of a lumped node, divided by its heat capacity"
 _CROSS_FLOW = "forced convection across a cylinder: Nu ~ Re^n, n 0.4 to 0.8 (Incropera ch. 7)"
 
 PARAMETERS: dict[P, Parameter] = {
-    P.HEATING: Parameter("heating_K_per_s", "K/s", 1e-4, 1e3, 3.0, _BALANCE),
+    P.HEATING: Parameter(
+        "heating_K_per_s", "K/s", 0.0001, 1000.0, 3.0, _BALANCE, title="heating at full duty"
+    ),
     P.FALLOFF: Parameter(
         "falloff_per_K",
         "1/K",
-        -1e-3,
-        4e-3,
-        2e-4,
+        -0.001,
+        0.004,
+        0.0002,
         "resistance rising with temperature",
         logarithmic=False,
+        title="falloff of the heating",
     ),
-    P.LOSS: Parameter("loss_per_s", "1/s", 1e-7, 1.0, 4e-3, _BALANCE),
+    P.LOSS: Parameter(
+        "loss_per_s", "1/s", 1e-07, 1.0, 0.004, _BALANCE, title="loss of the near node"
+    ),
     P.GROWTH: Parameter(
         "loss_growth_per_K",
         "1/K",
         0.0,
         0.05,
-        2e-3,
+        0.002,
         "free convection and radiation grow faster than the temperature difference",
         logarithmic=False,
+        title="growth of the loss",
     ),
-    P.FAN: Parameter("fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
-    P.EXPONENT: Parameter("fan_exponent", "", 0.2, 1.2, 0.55, _CROSS_FLOW, logarithmic=False),
-    P.EXCHANGE: Parameter("exchange_per_s", "1/s", 1e-4, 5.0, 0.05, _BALANCE),
-    P.RATIO: Parameter("capacity_ratio", "", 0.5, 20.0, 1.0, _BALANCE),
-    P.FAR_FAN: Parameter("far_fan_loss_per_s", "1/s", 1e-6, 2.0, 5e-3, _BALANCE),
-    P.LAG: Parameter("sensor_lag_s", "s", 1e-2, 1e3, 1.0, "first-order sensor"),
+    P.FAN: Parameter("fan_loss_per_s", "1/s", 1e-06, 2.0, 0.005, _BALANCE, title="loss to the fan"),
+    P.EXPONENT: Parameter(
+        "fan_exponent",
+        "",
+        0.2,
+        1.2,
+        0.55,
+        _CROSS_FLOW,
+        logarithmic=False,
+        title="exponent of the fan's effect",
+    ),
+    P.EXCHANGE: Parameter(
+        "exchange_per_s", "1/s", 0.0001, 5.0, 0.05, _BALANCE, title="exchange between the nodes"
+    ),
+    P.RATIO: Parameter(
+        "capacity_ratio", "", 0.5, 20.0, 1.0, _BALANCE, title="capacity, near over far"
+    ),
+    P.FAR_FAN: Parameter(
+        "far_fan_loss_per_s", "1/s", 1e-06, 2.0, 0.005, _BALANCE, title="far node's loss to the fan"
+    ),
+    P.LAG: Parameter(
+        "sensor_lag_s", "s", 0.01, 1000.0, 1.0, "first-order sensor", title="sensor lag"
+    ),
     P.DEAD: Parameter(
-        "dead_time_s", "s", 0.0, 100.0, 0.2, "transport and reporting delay", logarithmic=False
+        "dead_time_s",
+        "s",
+        0.0,
+        100.0,
+        0.2,
+        "transport and reporting delay",
+        logarithmic=False,
+        title="dead time",
     ),
-    P.LOAD: Parameter("load_per_mm3", "1/mm3", 1e-8, 0.1, 1e-4, "enthalpy of the filament"),
-    P.FAR_LOSS: Parameter("far_loss_ratio", "", 0.02, 50.0, 1.0, _BALANCE),
-    P.SHELL_EXCHANGE: Parameter("shell_exchange_per_s", "1/s", 1e-4, 5.0, 5e-3, _BALANCE),
-    P.SHELL_RATIO: Parameter("shell_capacity_ratio", "", 1.0, 100.0, 5.0, _BALANCE),
-    P.SHELL_LOSS: Parameter("shell_loss_per_s", "1/s", 1e-6, 1.0, 4e-3, _BALANCE),
+    P.LOAD: Parameter(
+        "load_per_mm3",
+        "1/mm3",
+        1e-08,
+        0.1,
+        0.0001,
+        "enthalpy of the filament",
+        title="load of the filament",
+    ),
+    P.FAR_LOSS: Parameter(
+        "far_loss_ratio", "", 0.02, 50.0, 1.0, _BALANCE, title="loss, far over near"
+    ),
+    P.SHELL_EXCHANGE: Parameter(
+        "shell_exchange_per_s", "1/s", 0.0001, 5.0, 0.005, _BALANCE, title="exchange with the shell"
+    ),
+    P.SHELL_RATIO: Parameter(
+        "shell_capacity_ratio", "", 1.0, 100.0, 5.0, _BALANCE, title="capacity, near over shell"
+    ),
+    P.SHELL_LOSS: Parameter(
+        "shell_loss_per_s", "1/s", 1e-06, 1.0, 0.004, _BALANCE, title="loss of the shell"
+    ),
 }
 """Every parameter the family knows, by its place in the kernels' vector."""
+
+_GROUPS = {
+    "heating": "heating",
+    "loss": "loss",
+    "fan_loss": "loss to the fan",
+    "load_per_flow": "heat load of the flow",
+}
+
+
+def plain_name(name: str) -> str:
+    """What people call a parameter or a group of them; other names as they are."""
+    titles = {parameter.name: parameter.title for parameter in PARAMETERS.values()}
+    return titles.get(name) or _GROUPS.get(name, name)
+
 
 _FAN = (P.FAN, P.EXPONENT)
 _LINEAR = (P.HEATING, P.LOSS, *_FAN, P.DEAD, P.LOAD)

@@ -11,8 +11,8 @@ from hotbench.core.errors import BadInput, unknown_key
 class Parameter:
     """A model parameter in `unit`, kept within low..high.
 
-    source: the formula or publication it belongs to. logarithmic: fitted as its logarithm, which
-    is meant for positive parameters of unknown magnitude.
+    source: the formula or publication it belongs to. title: what people call it. logarithmic:
+    fitted as its logarithm, which is meant for positive parameters of unknown magnitude.
     """
 
     name: str
@@ -22,6 +22,7 @@ class Parameter:
     default: float
     source: str
     logarithmic: bool = True
+    title: str = ""
 
     def __post_init__(self) -> None:
         if not self.low <= self.default <= self.high:

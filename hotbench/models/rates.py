@@ -55,7 +55,8 @@ class Figure:
         """For people, such as 'heating rate at 220 °C from cold'."""
         if self.kind == "combined lag":
             return self.kind
-        text = f"{self.kind} at {self.temperature_C:g} °C"
+        kind = "heat load" if self.kind == "load" else self.kind
+        text = f"{kind} at {self.temperature_C:g} °C"
         if self.kind in ("heating rate", "rise time"):
             text += f" from {self.start}"
         return f"{text}, fan {self.fan:g}" if self.kind in ("cooling rate", "hold duty") else text

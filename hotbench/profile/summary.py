@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from hotbench.core.quantity import Basis, Quantity
+from hotbench.models.heater import plain_name
 from hotbench.profile.types import MachineProfile, SlewRate
 from hotbench.profile.walk import Entry, entries
 
@@ -32,6 +33,12 @@ LABELS = {
     "control.flow_sag": "sag at a flow step",
 }
 """Plain words for each kind of number; kinds that are not here are no headline."""
+
+
+def plain_kind(kind: str) -> str:
+    """Plain words for any kind of number, such as 'dips.time_down'."""
+    last = kind.rpartition(".")[2]
+    return LABELS.get(kind) or plain_name(last).replace("_", " ")
 
 
 @dataclass(frozen=True)
@@ -68,7 +75,9 @@ def headline(profile: MachineProfile) -> list[HeadlineRow]:
 def unidentified(profile: MachineProfile) -> list[str]:
     """One line for each thing the runs could not tell, with the test that would."""
     rows = profile.heater.unidentified if profile.heater else ()
-    return [f"{row.parameter}: {row.reason or 'not identified'}; {row.test}" for row in rows]
+    return [
+        f"{plain_name(row.parameter)}: {row.reason or 'not identified'}; {row.test}" for row in rows
+    ]
 
 
 def limiting_causes(profile: MachineProfile) -> list[str]:

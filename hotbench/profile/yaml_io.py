@@ -14,7 +14,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.nodes import ScalarNode
 from ruamel.yaml.representer import RoundTripRepresenter
 
-from hotbench.core.errors import BadInput, unknown_key
+from hotbench.core.errors import BadInput, unknown_key, unwritable
 from hotbench.profile.migrations import upgrade
 from hotbench.profile.plain import to_plain
 from hotbench.profile.safe_yaml import Document, Location, clipped, load, read_bytes
@@ -64,7 +64,8 @@ def write_profile(profile: MachineProfile, path: Path | str) -> None:
         temporary.write_text(dumps(profile), encoding="utf-8", newline="\n")
         temporary.replace(target)
     except OSError as error:
-        raise BadInput(f"cannot be written: {error.strerror}", where=target) from error
+        temporary.unlink(missing_ok=True)
+        raise unwritable(error, target) from error
 
 
 def dumps(profile: MachineProfile) -> str:

@@ -232,7 +232,7 @@ TUNING_SPREAD = 0.12
 def printer(name: str) -> PrinterSpec:
     """The spec called `name`; BadInput with the nearest name when there is none."""
     if name not in PRINTERS:
-        raise unknown_key(name, PRINTERS, where="simulated printer")
+        raise unknown_key(name, PRINTERS, where="simulated printer", kind="name")
     return PRINTERS[name]
 
 

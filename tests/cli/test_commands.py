@@ -191,9 +191,9 @@ def test_compare_with_a_faster_one(tmp_path: Path) -> None:
     assert [d["where"] for d in changed] == ["heater.parameters.heating_K_per_s"]
     assert changed[0]["change"]["value"] == pytest.approx(3.0)
     (line,) = [
-        line for line in printed("compare", EXAMPLE, faster).splitlines() if "heating_K" in line
+        line for line in printed("compare", EXAMPLE, faster).splitlines() if "full duty" in line
     ]
-    assert " ".join(line.split()) == ("heating_K_per_s 21.3 24.3 K/s +14 % +11 to +17 yes")
+    assert " ".join(line.split()) == ("heating at full duty 21.3 24.3 K/s +14 % +11 to +17 yes")
 
 
 @pytest.mark.slow

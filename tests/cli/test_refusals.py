@@ -34,10 +34,10 @@ def test_names_of_printers_are_those_of_the_simulator() -> None:
         (["rehearse", "gone.gcode", "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", __file__, "--profile", "m.yaml"], "m.yaml: no such file"),
         (["rehearse", "gone.gcode", "--profile", __file__], "gone.gcode: cannot be read"),
-        (["record", "step", "--port", "sim:NOBODY", "--out", "x"], "unknown key 'NOBODY'"),
+        (["record", "step", "--port", "sim:NOBODY", "--out", "x"], "unknown name 'NOBODY'"),
         (["check", "--port", "sim:plain-blok"], "did you mean 'plain-block'?"),
         (["demo", "--printer", "NOBODY"], "known: long-melt, plain-block, swift-sleeve"),
-        (["sim", "--printer", "NOBODY"], "simulated printer: unknown key 'NOBODY'"),
+        (["sim", "--printer", "NOBODY"], "simulated printer: unknown name 'NOBODY'"),
     ],
 )
 def test_nothing_heavy_is_loaded_for_it(arguments: list[str], told: str, tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_a_served_printer_says_where_it_faults_and_what_to_try() -> None:
         lines = [served.stdout.readline().strip() for _ in range(7)]
         served.terminate()
     told = dict(line.split(": ", 1) for line in lines)
-    assert float(told["fault_deviation_K"]) == PRINTERS["swift-sleeve"].fault_deviation_K
+    assert told["fault deviation"] == f"{PRINTERS['swift-sleeve'].fault_deviation_K:g} K"
     assert told["try"] == f"hotbench check --port {told['port']}"
 
 
