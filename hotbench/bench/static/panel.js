@@ -149,9 +149,12 @@ class Chart {
   }
 
   say(pen, c, box, text) {
-    pen.fillStyle = c.soft;
     pen.textAlign = "center"; pen.textBaseline = "middle";
     pen.font = "14px system-ui, DejaVu Sans, sans-serif";
+    const wide = pen.measureText(text).width + 16;
+    pen.fillStyle = c.ground; // no grid line through the words
+    pen.fillRect(box.x + (box.width - wide) / 2, box.y + box.height / 2 - 11, wide, 22);
+    pen.fillStyle = c.soft;
     pen.fillText(text, box.x + box.width / 2, box.y + box.height / 2);
   }
 
@@ -748,12 +751,12 @@ class Panel {
   showRuns() {
     const runs = this.model.get("runs");
     if (!runs.length) { this.list.replaceChildren(make("p", { class: "hb-hint" }, "No runs in this folder yet.")); return; }
-    const rows = runs.map((r) => [r.run, r.test, r.created.replace("T", " ").replace("Z", " UTC"), r.outcome === "recording" ? "…" : String(r.samples), r.problem || r.outcome, this.acts(r)]);
+    const rows = runs.map((r) => [whole(r.run), r.test, moment(r.created), r.outcome === "recording" ? "…" : String(r.samples), r.problem || r.outcome, this.acts(r)]);
     this.list.replaceChildren(table(["run", "test", "recorded", "readings", "outcome", ""], rows, [3]));
   }
 
   acts(run) {
-    const node = make("span", {});
+    const node = make("span", { class: "hb-acts" });
     if (!run.problem) node.append(make("button", { type: "button", class: "hb-link hb-show", disabled: this.active, "aria-label": `show run ${run.run}`, onclick: () => this.model.send({ kind: "open", run: run.run }) }, "Show"));
     if (run.test === "extrude" && !run.problem) node.append(" ", make("button", { type: "button", class: "hb-link", "aria-label": `enter weighings of run ${run.run}`, onclick: () => this.entries.open(run.run) }, "Weighings"));
     if (run.outcome === "cut off" && !run.problem) node.append(" ", make("button", { type: "button", class: "hb-link", "aria-label": `close the cut-off run ${run.run} properly`, onclick: () => this.model.send({ kind: "mend", run: run.run }) }, "Close properly"));
@@ -761,6 +764,15 @@ class Panel {
   }
 
   remove() { this.cleanups.forEach((act) => act()); }
+}
+
+function whole(...words) { // words that a narrow table breaks between, never within
+  return make("span", {}, ...words.flatMap((word) => [" ", make("span", { class: "hb-whole" }, word)]).slice(1));
+}
+
+function moment(stamp) {
+  const [day, time = ""] = stamp.split("T");
+  return time ? whole(day, `${time.slice(0, 5)} UTC`) : whole(stamp);
 }
 
 function table(heads, rows, numeric = []) {
