@@ -1,7 +1,7 @@
 """Write the invented demo jobs: vase, bracket and bridge piece. Usage: make_jobs.py [FOLDER]."""
 
+import argparse
 import math
-import sys
 from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -145,4 +145,6 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent / "jobs")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path, nargs="?", default=Path(__file__).parent / "jobs")
+    main(parser.parse_args().folder)

@@ -80,4 +80,5 @@ def _trust(fit: HeaterFit) -> list[Table]:
         most_K = max(v.rms_K for v in fit.validation)
         said = f"at most {number(most_K, 2)} K RMS, {number(worst.worst_K, 2)} K worst"
         rows += [("off where held out", f"{said} ({worst.run_id}, {worst.phase})")]
+    rows += [("note", note) for note in fit.notes]
     return [Table("how far to trust the heater model", ("", "value"), tuple(rows))]

@@ -49,6 +49,8 @@ SWITCH_ROUNDS = (25, 25, 400)
 """Evaluations each time that switches were moved."""
 AMBIENT_HALF_WIDTH_K = 1.0
 LARGEST_LOGARITHM = 50.0
+POOR_K = 2.0
+"""RMS that a fit on a complete record stays well below: 0.4 K on the fastest simulated hot ends."""
 
 
 @dataclass(frozen=True)
@@ -479,9 +481,14 @@ def _notes(data: HeaterData, fitted: _Fitted, propagation: Propagation) -> tuple
     notes = list(data.notes)
     if data.spikes:
         notes.append(f"{data.spikes} single-sample spikes left out; robust loss used")
+    if fitted.rms_K > POOR_K:
+        notes.append(
+            f"off by {fitted.rms_K:.1f} K on average: something acts that the record does not "
+            "tell, such as a fan, a draught or extrusion; do not rely on these numbers"
+        )
     if not fitted.solution.converged:
         notes.append("the solver stopped before it converged")
-    stuck = [parameter.name for parameter in _stuck(propagation)]
+    stuck = [parameter.title or parameter.name for parameter in _stuck(propagation)]
     if stuck:
         notes.append("on their bound, without interval: " + ", ".join(stuck))
     return tuple(notes)

@@ -178,6 +178,17 @@ def test_spikes_do_not_move_the_fit(fit: HeaterFit, run: Run) -> None:
     assert any("spikes" in note for note in robust.notes)
 
 
+def test_a_fit_that_leaves_kelvins_says_that_something_acts_unseen(
+    fit: HeaterFit, run: Run
+) -> None:
+    """A fan that the log does not tell; the complete log says nothing of the kind."""
+    blind = fit_heater(
+        [replace(run, fan=np.zeros(len(run)))], ambient_C=AMBIENT_C, models=["two-node"]
+    )
+    assert any("does not tell" in note for note in blind.notes)
+    assert not any("does not tell" in note for note in fit.notes)
+
+
 def test_a_warm_start_fits_its_own_start_and_names_the_ambient(run: Run) -> None:
     later = {
         name: getattr(run, name)[500:]
