@@ -21,7 +21,10 @@ from hotbench.cli.output import emit
 
 @click.group(cls=SuggestingGroup)
 def profile() -> None:
-    """Build, check and show machine profiles."""
+    """Build, check and show machine profiles.
+
+    Example: hotbench profile build runs/* --out machine.yaml
+    """
 
 
 @profile.command()

@@ -23,7 +23,10 @@ evidence_option = click.option(
 
 @click.group(cls=SuggestingGroup)
 def weigh() -> None:
-    """Enter, undo and reject what came out of a run's extrusions."""
+    """Enter, undo and reject what came out of a run's extrusions.
+
+    Example: hotbench weigh enter runs/melt
+    """
 
 
 def _show(result: "Result", *, as_json: bool) -> None:
