@@ -149,11 +149,15 @@ def port_table() -> Table:
     return Table("serial ports" if rows else "no serial port found", ("port", "what", "id"), rows)
 
 
+def _unsaid(_: str) -> None:
+    """Where nobody wants to be told."""
+
+
 def check_printer(
     options: LinkOptions,
     confirm: Callable[[Sequence[str]], None],
     stop: StopSignal | None = None,
-    tell: Callable[[str], None] = lambda _: None,
+    tell: Callable[[str], None] = _unsaid,
 ) -> Result:
     """Identify, time the link, see the sensor follow the heater, confirm that stop works.
 
@@ -175,7 +179,7 @@ def check_printer(
 
 
 def _checked(
-    printer: Printer, patience_s: float, tell: Callable[[str], None]
+    printer: Printer, patience_s: float, tell: Callable[[str], None] = _unsaid
 ) -> tuple[LineCheck, HeaterCheck]:
     """Both checks; what ends them early also tells what became of the heater."""
     try:
