@@ -183,7 +183,7 @@ def _brief(found: Comparison, profile: MachineProfile) -> Table:
     asked = {row.where for row in usual_headline(profile)}
     shown = [d for d in found.differences if d.significant or d.where in asked]
     hidden = len(found.differences) - len(shown)
-    caption = f"differences ({hidden} more numbers do not differ: --all)"
+    caption = f"differences ({hidden} more numbers, none known to differ: --all)"
     rows = tuple(_row(d) for d in shown)
     return Table(caption if hidden else "differences", HEADS, rows, frozenset({1, 2, 3}))
 
