@@ -1,4 +1,4 @@
-"""Which model the data can carry: effective-sample BIC, ties to the smaller, held-out proof."""
+"""Which model the data can carry: effective-sample BIC and held-out proof, ties to the smaller."""
 
 import math
 from collections.abc import Sequence
@@ -9,7 +9,7 @@ import numpy as np
 from hotbench.core.arrays import FloatArray
 
 TIE = 8.0
-"""BIC differences up to here go to the smaller model (common practice: 6 to 10 is 'strong')."""
+"""BIC differences up to here tell nothing (common practice: 6 to 10 is 'strong')."""
 LONGEST_BLOCK = 1 << 17
 WINDOW_FACTOR = 5.0
 
@@ -56,18 +56,19 @@ def bic(cost: float, samples: int, inflated: float, parameters: int) -> float:
 def choose(candidates: Sequence[Candidate]) -> int:
     """Index of the model to keep, from candidates sorted smallest first.
 
-    A larger model replaces the one kept so far only when its BIC is lower by more than TIE and,
-    where something was held out, its held-out error is lower too.
+    A larger model replaces the one kept so far when its BIC is lower by more than TIE and, where
+    something was held out, its held-out error is lower too. Within TIE the held-out error alone
+    decides; where nothing was held out, a tie goes to the smaller.
     """
     kept = 0
     for i, candidate in enumerate(candidates):
-        better = candidates[kept].bic - candidate.bic > TIE
-        if better and _predicts_better(candidate, candidates[kept]):
+        lead = candidates[kept].bic - candidate.bic
+        proven = candidate.held_out_rms_K < candidates[kept].held_out_rms_K
+        if (lead > -TIE and proven) or (lead > TIE and _unproven(candidate, candidates[kept])):
             kept = i
     return kept
 
 
-def _predicts_better(larger: Candidate, smaller: Candidate) -> bool:
-    if math.isnan(larger.held_out_rms_K) or math.isnan(smaller.held_out_rms_K):
-        return True
-    return larger.held_out_rms_K < smaller.held_out_rms_K
+def _unproven(*candidates: Candidate) -> bool:
+    """Nothing was held out that could tell these apart."""
+    return any(math.isnan(candidate.held_out_rms_K) for candidate in candidates)

@@ -96,7 +96,7 @@ PARAMETERS: dict[P, Parameter] = {
         title="load of the filament",
     ),
     P.FAR_LOSS: Parameter(
-        "far_loss_ratio", "", 0.02, 50.0, 1.0, _BALANCE, title="loss, far over near"
+        "far_loss_ratio", "", 0.02, 500.0, 1.0, _BALANCE, title="loss, far over near"
     ),
     P.SHELL_EXCHANGE: Parameter(
         "shell_exchange_per_s", "1/s", 0.0001, 5.0, 0.005, _BALANCE, title="exchange with the shell"
