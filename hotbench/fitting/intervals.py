@@ -1,7 +1,7 @@
 """Intervals that cover: jackknife over command segments, widened by the model's own error.
 
 Noise-only methods fail here because what is left over is model error, equal in every repetition.
-W^2 = max(j t s_JK, 1.96 s)^2 + (1.96 k max(E, 0.09 K) Q)^2, with s_JK from leaving out one command
+W^2 = max(j t s_JK, 1.96 s)^2 + (1.96 k max(E, 0.1 K) Q)^2, with s_JK from leaving out one command
 segment at a time (one Gauss-Newton step each), s the standard error that white noise would leave,
 E what the residual's RMS has beyond the sensor's noise, E^2 = RMS^2 - noise^2, and k, per kelvin,
 from random printers. For what the fan does, E is that of the segments with the fan on: the model
@@ -20,7 +20,7 @@ from scipy import stats
 from hotbench.core.arrays import FloatArray
 
 CONFIDENCE = 0.95
-LEAST_EXCESS_K = 0.09
+LEAST_EXCESS_K = 0.1
 FEWEST_SEGMENTS = 3
 FALLBACK_FACTOR = 2.0
 """Widening of the effective-sample standard error where too few segments allow no jackknife."""
@@ -39,11 +39,11 @@ class Share:
 
 
 SHARES: dict[str, Share] = {
-    "heating rate": Share(0.0235),
-    "cooling rate": Share(0.044),
-    "fan cooling rate": Share(0.068, jackknife=0.1, fanned=True),
-    "hold duty": Share(0.04),
-    "time": Share(0.028, jackknife=0.15),
+    "heating rate": Share(0.0145),
+    "cooling rate": Share(0.035),
+    "fan cooling rate": Share(0.052, jackknife=0.1, fanned=True),
+    "hold duty": Share(0.03),
+    "time": Share(0.025, jackknife=0.15),
     "rise time": Share(0.03),
     "combined lag": Share(0.08),
     "load": Share(0.08),
@@ -52,8 +52,8 @@ SHARES: dict[str, Share] = {
 }
 """By kind of quantity.
 
-The first five cover 94 to 97 % on 240 random printers of each of two families, verified on other
-draws in tests/studies; the others are wider guesses; parameters trade with each other, so that
+The first five come from 60 random printers of each of two families, judged on other draws in
+tests/studies; the others are wider guesses; parameters trade with each other, so that
 each errs more than what they predict together.
 """
 NO_MODEL_ERROR = Share(0.0)

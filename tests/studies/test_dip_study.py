@@ -1,7 +1,8 @@
 """Dips as a profile states them on random printers: errors, and whether their intervals cover.
 
-One session per printer (step test with fans 0 and 1 and one recorded dip), judged by the noise-free
-physics at every dip that the profile states. Writes its table beside this file.
+One session per printer (the step test with fans 0 and 1, one recorded dip and its held-out
+stretch), judged by the noise-free physics at every dip that the profile states. Writes its table
+beside this file.
 HOTBENCH_STUDY_PRINTERS sets how many printers of each kind, 16 by default.
 """
 
@@ -45,7 +46,7 @@ def judged(kind: str, seed: int, folder: Path) -> Iterator[Judged]:
     spec = randomised(kind, seed)
     board = SimulatedPrinter(spec, seed=seed)
     line = Line(board.transport(), board.scale, ())
-    test = StepTest(to_C=(240.0,), fans=FANS, dip=RECORDED, validate=False)
+    test = StepTest(to_C=(240.0,), fans=FANS, dip=RECORDED)
     record(test, line, LinkOptions(port=f"sim:{kind}"), folder)
     analysis = analyse([folder])
     assert analysis.heater is not None

@@ -17,6 +17,19 @@ numbers come from."""
 
 
 @njit(cache=False)
+def _integrated(before: float, raw: float, error: float) -> float:
+    """How much of a tick is integrated, all of it unless the duty is beyond its end.
+
+    The board decides by tick; here the tick in which the raw duty passes its end counts in part,
+    on average as the board's, or the times of a dip would jump as the parameters move.
+    """
+    was, is_now = (before - 1.0, raw - 1.0) if error > 0.0 else (-before, -raw)
+    if is_now > 0.0:
+        return 0.0 if was > 0.0 else 0.5 - is_now / (is_now - was)
+    return 1.0 if was <= 0.0 else 0.5 + is_now / (is_now - was)
+
+
+@njit(cache=False)
 def _loop(
     p: FloatArray, state: FloatArray, targets: FloatArray, gains: FloatArray, duty: float
 ) -> FloatArray:
@@ -29,7 +42,7 @@ def _loop(
     delay = p[P.DEAD] / tick
     whole, part = int(delay), delay - int(delay)
     ring = np.full(whole + 2, state[2])
-    filtered, integral = state[2], duty
+    filtered, integral, raw = state[2], duty, duty
     logged = np.empty(targets.size)
     for k in range(targets.size):
         advance(p, state, tick, duty, 0.0, 0.0)
@@ -37,13 +50,13 @@ def _loop(
         newer, older = ring[(k - whole) % ring.size], ring[(k - whole - 1) % ring.size]
         reading = newer + part * (older - newer)
         logged[k] = reading
-        before = filtered
+        before, raw_before = filtered, raw
         keep = np.exp(-tick / filter_s)
         filtered = keep * before + (1.0 - keep) * reading
         error = targets[k] - reading
         raw = gain * (error - derivative_s * (filtered - before) / tick) + integral
-        if not ((raw > 1.0 and error > 0.0) or (raw < 0.0 and error < 0.0)):
-            integral = min(max(integral + gain * error * tick / integral_s, 0.0), 1.0)
+        open_s = tick * _integrated(raw_before, raw, error)
+        integral = min(max(integral + gain * error * open_s / integral_s, 0.0), 1.0)
         duty = min(max(raw, 0.0), 1.0)
     return logged
 
