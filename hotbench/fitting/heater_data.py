@@ -110,6 +110,11 @@ class HeaterData:
         """Longest of the stretches' median sampling intervals."""
         return max((float(np.median(np.diff(s.time_s))) for s in self.stretches), default=0.0)
 
+    @property
+    def longest_s(self) -> float:
+        """Duration of the longest stretch."""
+        return max(float(s.time_s[-1] - s.time_s[0]) for s in self.stretches)
+
 
 DutySource = Callable[[Run], FloatArray]
 """Reconstructs the duty of a run whose report carries none."""

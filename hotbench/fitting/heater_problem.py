@@ -28,11 +28,13 @@ START_NOISE_K = 0.05
 """Noise that the prior is weighed against: the cost is in K^2, and a good report has no less."""
 START_RANGE_K = 150.0
 EVALUATIONS = 400
+SLOWEST = 1.0
+"""Least exchange of a shell with the near node, over the longest stretch's inverse."""
 Heats = Sequence[tuple[int, float]]
 """Evaluations granted so far, and within which factor of the best cost a start goes on."""
 HEATS: Heats = ((12, 2.0), (25, 1.2))
 """The least that lost no minimum on 25 random printers of each of two families."""
-ONE_VALLEY: Heats = ((25, 1.0),)
+ONE_VALLEY: Heats = ((40, 1.0),)
 """For starts of which any will do."""
 
 
@@ -108,14 +110,14 @@ class Problem:
         return (*shared, *local)
 
     def _declared(self, place: P) -> Parameter:
-        """The parameter's declaration, adapted to the sampling interval.
+        """The parameter's declaration, adapted to the record.
 
-        Readings cannot tell a lag shorter than half an interval from dead time.
+        Readings cannot tell a lag shorter than half an interval from dead time, nor a shell that
+        takes as long as the record to follow from more loss.
         """
         declared = PARAMETERS[place]
-        if place is not P.LAG:
-            return declared
-        low = max(declared.low, 0.5 * self.data.interval_s)
+        least = {P.LAG: 0.5 * self.data.interval_s, P.SHELL_EXCHANGE: SLOWEST / self.data.longest_s}
+        low = max(declared.low, least.get(place, declared.low))
         return replace(declared, low=low, default=max(declared.default, low))
 
     def _start_places(self) -> tuple[P, ...]:

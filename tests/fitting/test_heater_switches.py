@@ -139,6 +139,13 @@ def test_a_shell_is_found_where_there_is_one() -> None:
     assert fit.rms_K < 0.03
 
 
+def test_a_shell_slower_than_the_record_is_not_fitted() -> None:
+    """It would take up heat that a steady hold does not lose, and nothing in the record says so."""
+    run = log("three-node", {**WRAPPED, "shell_exchange_per_s": 1e-4, "shell_capacity_ratio": 1.0})
+    fit = fit_heater([run], models=["three-node"])
+    assert fit.values["shell_exchange_per_s"] >= 1.0 / (run.time_s[-1] - run.time_s[0])
+
+
 @pytest.mark.parametrize("noise_K", [0.05, 0.2, 1.0])
 def test_the_readings_noise_is_told_from_the_course(noise_K: float) -> None:
     data = prepare([log(noise_K=noise_K)], ambient_C=AMBIENT_C)

@@ -21,7 +21,8 @@ def _integrated(before: float, raw: float, error: float) -> float:
     """How much of a tick is integrated, all of it unless the duty is beyond its end.
 
     The board decides by tick; here the tick in which the raw duty passes its end counts in part,
-    on average as the board's, or the times of a dip would jump as the parameters move.
+    on average as the board's, or the times of a dip would jump as the parameters move. before: the
+    raw duty one tick earlier, for the present setpoint.
     """
     was, is_now = (before - 1.0, raw - 1.0) if error > 0.0 else (-before, -raw)
     if is_now > 0.0:
@@ -42,7 +43,7 @@ def _loop(
     delay = p[P.DEAD] / tick
     whole, part = int(delay), delay - int(delay)
     ring = np.full(whole + 2, state[2])
-    filtered, integral, raw = state[2], duty, duty
+    filtered, integral, raw, target = state[2], duty, duty, state[2]
     logged = np.empty(targets.size)
     for k in range(targets.size):
         advance(p, state, tick, duty, 0.0, 0.0)
@@ -50,7 +51,8 @@ def _loop(
         newer, older = ring[(k - whole) % ring.size], ring[(k - whole - 1) % ring.size]
         reading = newer + part * (older - newer)
         logged[k] = reading
-        before, raw_before = filtered, raw
+        before, raw_before = filtered, raw + gain * (targets[k] - target)
+        target = targets[k]
         keep = np.exp(-tick / filter_s)
         filtered = keep * before + (1.0 - keep) * reading
         error = targets[k] - reading
