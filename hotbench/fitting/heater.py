@@ -488,12 +488,13 @@ def _notes(data: HeaterData, fitted: _Fitted, propagation: Propagation) -> tuple
         )
     if not fitted.solution.converged:
         notes.append("the solver stopped before it converged")
-    stuck = [parameter.title or parameter.name for parameter in _stuck(propagation)]
+    stuck = [parameter.title for parameter in _stuck(propagation) if parameter.name in LAGS]
     if stuck:
-        notes.append("on their bound, without interval: " + ", ".join(stuck))
+        notes.append(f"{' and '.join(stuck)} on a bound: only the sum of both is told")
     return tuple(notes)
 
 
+LAGS = (PARAMETERS[P.LAG].name, PARAMETERS[P.DEAD].name)
 LONGER = "record step --hold 300 --fan 0,0.5,1, which may tell it apart from zero"
 
 
@@ -505,10 +506,9 @@ def _stuck(propagation: Propagation) -> list[Parameter]:
 
 def _on_bounds(propagation: Propagation) -> list[Unidentified]:
     """A value on its bound is the bound's, not the data's; of the lags only the sum is stated."""
-    lags = {PARAMETERS[P.LAG], PARAMETERS[P.DEAD]}
     base = propagation.base[list(propagation.places)]
     values = dict(zip(propagation.parameters, base, strict=True))
-    stuck = [parameter for parameter in _stuck(propagation) if parameter not in lags]
+    stuck = [parameter for parameter in _stuck(propagation) if parameter.name not in LAGS]
     return [_on_bound(parameter, float(values[parameter])) for parameter in stuck]
 
 
