@@ -30,6 +30,8 @@ START_RANGE_K = 150.0
 EVALUATIONS = 400
 SLOWEST = 1.0
 """Least exchange of a shell with the near node, over the longest stretch's inverse."""
+BRIEFEST_s = 1.0
+"""Shorter stretches count as this long, or no exchange would be left."""
 Heats = Sequence[tuple[int, float]]
 """Evaluations granted so far, and within which factor of the best cost a start goes on."""
 HEATS: Heats = ((12, 2.0), (25, 1.2))
@@ -116,7 +118,8 @@ class Problem:
         takes as long as the record to follow from more loss.
         """
         declared = PARAMETERS[place]
-        least = {P.LAG: 0.5 * self.data.interval_s, P.SHELL_EXCHANGE: SLOWEST / self.data.longest_s}
+        longest_s = max(self.data.longest_s, BRIEFEST_s)
+        least = {P.LAG: 0.5 * self.data.interval_s, P.SHELL_EXCHANGE: SLOWEST / longest_s}
         low = max(declared.low, least.get(place, declared.low))
         return replace(declared, low=low, default=max(declared.default, low))
 

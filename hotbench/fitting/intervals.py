@@ -52,7 +52,7 @@ SHARES: dict[str, Share] = {
 }
 """By kind of quantity.
 
-The first five come from 60 random printers of each of two families, judged on other draws in
+The first five come from 37 and 26 random printers of two families, judged on other draws in
 tests/studies; the others are wider guesses; parameters trade with each other, so that
 each errs more than what they predict together.
 """
