@@ -153,7 +153,7 @@ def _prediction(
     (rate,) = heater.propagation.quantities(
         lambda vector: np.array([min(rates(vector).values())]),
         ["K/s"],
-        _share(f"{direction} rate", fan),
+        [_share(f"{direction} rate", fan)],
         "assumed" if assumed else "extrapolated",
     )
     yield p.SlewRate(
@@ -251,8 +251,9 @@ def board_of(runs: Sequence[Run]) -> BoardLoop | None:
 
 
 def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | None:
+    shares = [_share(kind, spec.fan) for kind in ("time down", "time back")]
     times = heater.propagation.quantities(
-        lambda vector: dip_times(vector, spec, board), ["s", "s"], _share("time", spec.fan)
+        lambda vector: dip_times(vector, spec, board), ["s", "s"], shares
     )
     try:
         times = [_doubted(time, TIMING_s) for time in times]

@@ -98,10 +98,14 @@ class Propagation:
         return values, half_widths(self.information, self.slopes(derived), values, shares)
 
     def quantities(
-        self, derived: Derived, units: list[str], share: Share, basis: Basis = "fitted"
+        self,
+        derived: Derived,
+        units: list[str],
+        shares: Sequence[Share],
+        basis: Basis = "fitted",
     ) -> list[Quantity]:
-        """Derived quantities with intervals, such as the times of a dip."""
-        values, widths = self.widths(derived, [share] * len(units))
+        """Derived quantities with intervals, such as the times of a dip; a share for each."""
+        values, widths = self.widths(derived, shares)
         return [
             quantity(value, width, unit, basis)
             for value, width, unit in zip(values, widths, units, strict=True)

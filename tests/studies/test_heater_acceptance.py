@@ -3,7 +3,7 @@
 Each printer is recorded by the step test as `hotbench record step` runs it, over the simulated
 wire, with the loop's ticks anywhere between the reports; the fit chooses among all models.
 Writes one table per family beside this file. The printers' seeds begin at FIRST_SEED; nothing in
-the package was chosen on them (interval widths come from seeds 54000 to 54036).
+the package was chosen on them (interval widths come from seeds 54000 to 54119).
 HOTBENCH_STUDY_PRINTERS sets how many printers, 200 by default.
 """
 
@@ -108,7 +108,7 @@ def judge_one(name: str, seed: int) -> tuple[list[float], FloatArray, FloatArray
     def derived(vector: FloatArray) -> FloatArray:
         return np.concatenate([figure_values(vector, FIGURES), dip_times_s(vector, spec)])
 
-    shares = [share_of(figure) for figure in FIGURES] + [SHARES["time"]] * 2
+    shares = [*(share_of(figure) for figure in FIGURES), SHARES["time down"], SHARES["time back"]]
     values, fitted = carried.widths(derived, shares)
     widths = np.hypot(fitted, np.repeat((0.0, DOUBT_s), (len(FIGURES), 2)))
     ramp = truth.ramp_response(spec, 200.0, 230.0, RAMPS[name][0])
