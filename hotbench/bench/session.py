@@ -187,12 +187,13 @@ class Session:
             self._set(elapsed_s=sample.time_s, remaining_s=left_s, phase=sample.phase)
 
     def on_event(self, event: Event) -> None:
-        """Faults are shown at once; the last note tells how the heater was switched off."""
+        """Faults and notes are shown at once; the last note tells how the heater went off."""
         with self._lock:
             if event.kind == "fault":
                 self._set(message=f"The board reports: {event.text}")
             if event.kind == "note":
                 self._last_note = event.text
+                self._set(message=_sentence(event.text))
 
     def on_extrusion(self, extrusion: Extrusion) -> None:
         """One more row of the weighing form."""
@@ -304,6 +305,6 @@ def _cause(error: HotbenchError) -> BaseException:
     return error
 
 
-def _sentence(error: BaseException) -> str:
-    text = str(error)
+def _sentence(said: BaseException | str) -> str:
+    text = str(said)
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -492,8 +492,12 @@ class Printer:
         """After the port vanished: open it again if possible, and switch off there."""
         if not isinstance(self._port, Reopenable):
             return "line lost"
+        wait_s = self.config.reconnect_s
+        self.note(
+            f"the line is lost: switch the machine off; looking for the port for {wait_s:g} s"
+        )
         try:
-            self._port.reopen(self.config.reconnect_s)
+            self._port.reopen(wait_s)
             self._dialogue.forget()
             self.note("the port came back")
             return self._switch_off()

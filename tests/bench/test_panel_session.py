@@ -15,6 +15,7 @@ from hotbench.bench.connecting import LinkOptions, connected
 from hotbench.bench.pacing import FORGIVEN_s, PacedTransport
 from hotbench.bench.session import Request, Session, session_for
 from hotbench.core.errors import BadInput, LinkLost, Stopped, WatchTripped
+from hotbench.core.records import Event
 from hotbench.store.checking import list_runs, recover, verify
 from hotbench.store.reader import read_run
 
@@ -59,6 +60,13 @@ def test_a_stop_acts_within_three_tenths_of_a_second(session: Session) -> None:
     assert time.monotonic() - asked_s < 0.3
     assert (session.status.state, session.status.advice) == ("stopped", STOPPED)
     assert read_run(folder).outcome == "stopped"
+
+
+def test_what_the_link_remarks_is_told_while_the_test_goes_on(session: Session) -> None:
+    session.start(hold(speed=1.0))
+    session.on_event(Event(1.0, "note", "the line is lost: switch the machine off"))
+    assert session.status.message == "The line is lost: switch the machine off."
+    session.stop()
 
 
 def test_only_one_test_at_a_time(session: Session) -> None:

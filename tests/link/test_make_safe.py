@@ -108,6 +108,7 @@ def test_a_port_that_comes_back_is_switched_off(
 
     def reopen(patience_s: float) -> None:
         assert patience_s == printer.config.reconnect_s
+        assert "switch the machine off" in recorder.texts("note")[-1]  # told before the wait
         board.dead_from_s = float("inf")
 
     board.reopen = reopen

@@ -253,6 +253,7 @@ def test_a_closed_or_reloaded_page_finds_the_running_test_and_a_new_kernel_its_r
     expect(page.locator(".hb-stored")).to_be_hidden()
     save(page)
     restart_kernel(page)
+    expect(panel.locator(".hb-say")).to_contain_text("does not answer")
     reload(page)  # nobody answers for the panel any more
     expect(page.locator(".hb-stored")).to_contain_text("run this cell again")
     expect(page.locator(".hb-stored")).to_contain_text("step-1")

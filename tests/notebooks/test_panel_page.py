@@ -1,12 +1,13 @@
 """The panel's page in a headless Chromium, without JupyterLab: form, weighings, names, keys."""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from panel_page import CHROMIUM, PanelPage, chromium, panel_page
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from hotbench.core.records import Extrusion, RunInfo, Sample
 from hotbench.store.reader import read_run
@@ -152,6 +153,30 @@ def test_a_kernel_that_does_not_answer_is_told_until_it_does(bridge: PanelPage) 
     bridge.until(lambda: notice.inner_text() == "")
 
 
+def test_a_kernel_whose_line_was_cut_is_asked_at_once(bridge: PanelPage) -> None:
+    page, notice = bridge.page, bridge.page.locator(".hb-say .hb-notice")
+    page.clock.install()
+    page.evaluate("window.fromKernel([['comm_live_update', false, '']])")
+    page.clock.fast_forward(2_100)
+    assert "run this cell again" in notice.inner_text()
+    assert page.locator(".hb-state").inner_text() == "No answer"
+    page.clock.resume()
+    bridge.until(lambda: page.locator(".hb-state").inner_text() == "Ready")
+
+
+def test_a_reading_that_grows_old_says_so(bridge: PanelPage) -> None:
+    page, panel = bridge.page, bridge.panel
+    reads = page.locator(".hb-reads")
+    page.clock.install()
+    bridge.until(lambda: bool(panel.plan.get("lines")))
+    page.get_by_role("button", name="Start").click()
+    bridge.until(lambda: len(panel.session.samples()[0]) > 3)
+    assert "s ago" not in reads.inner_text()
+    page.clock.fast_forward(4_000)  # nothing is handed over meanwhile
+    expect(reads).to_contain_text(re.compile(r"read [45] s ago"))
+    bridge.until(lambda: "s ago" not in reads.inner_text())
+
+
 def test_a_mass_that_is_no_mass_stays_in_its_field_beside_the_reason(
     browser: Browser, tmp_path: Path
 ) -> None:
@@ -268,10 +293,10 @@ def test_forced_colours_keep_the_charts_ground_and_the_mark_of_a_running_test(
     bridge: PanelPage,
 ) -> None:
     page, panel = bridge.page, bridge.panel
-    page.emulate_media(forced_colors="active", color_scheme="dark", reduced_motion="reduce")
+    page.emulate_media(forced_colors="active", color_scheme="dark")
     bridge.until(lambda: bool(panel.plan.get("lines")))
     idle, ground = page.evaluate(MARK)
-    assert ground == "rgb(255, 255, 255)"  # the ink on it is that of the light theme
+    assert ground == "rgb(22, 28, 33)"  # as dark as the colours that the person forces
     page.get_by_role("button", name="Start").click()
     bridge.until(lambda: len(panel.session.samples()[0]) > 3)
     running, _ = page.evaluate(MARK)

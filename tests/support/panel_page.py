@@ -40,6 +40,8 @@ async ([source, state]) => {
       if (name === "msg:custom") {
         const bytes = Uint8Array.from(atob(data), (c) => c.charCodeAt(0));
         for (const act of heard.get(name) ?? []) act(value, [new DataView(bytes.buffer)]);
+      } else if (heard.has(name)) {
+        for (const act of heard.get(name)) act();
       } else {
         state[name] = value;
         for (const act of heard.get(`change:${name}`) ?? []) act();

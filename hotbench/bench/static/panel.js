@@ -2,10 +2,12 @@
 // of tests: whatever is asked goes to the kernel, whatever is shown came from it.
 
 const COLUMNS = 5; // time, temperature, setpoint, duty, fan
-const EACH_S = 1000 / 12; // at most a dozen redraws a second
+const EACH_MS = 150; // between two redraws at least; readings arrive a little more seldom
 const SPOKEN_EVERY_MS = 20000;
 const DOT_PX = 1.7;
 const SILENT_MS = 6000; // without any word from the kernel, while it was asked for one
+const DOUBTED_MS = 2000; // the same when its line was cut, as a restart does
+const STALE_MS = 2000; // without a reading, while a test runs
 
 function make(tag, attributes = {}, ...children) {
   const node = document.createElement(tag);
@@ -98,10 +100,12 @@ function columnsOf(time, values, count, { begin, pxPerS }, width) {
 }
 
 class Chart {
-  constructor(canvas, panel, trace) {
+  // beside: what else changes with the trace, so that one frame shows all of it.
+  constructor(canvas, panel, trace, beside = () => {}) {
     this.canvas = canvas;
     this.panel = panel;
     this.trace = trace;
+    this.beside = beside;
     this.waiting = null;
     this.lastDraw = 0;
     this.drawMs = 0;
@@ -109,11 +113,13 @@ class Chart {
 
   later() {
     if (this.waiting != null) return;
-    const wait = Math.max(EACH_S - (performance.now() - this.lastDraw), 0);
-    this.waiting = setTimeout(() => requestAnimationFrame(() => {
+    const frame = () => requestAnimationFrame(() => {
       this.waiting = null;
+      this.beside();
       this.draw();
-    }), wait);
+    });
+    const wait = EACH_MS - (performance.now() - this.lastDraw);
+    this.waiting = wait > 0 ? setTimeout(frame, wait) : frame(); // at once: the frame of the status
   }
 
   colours() {
@@ -500,6 +506,8 @@ class Entries {
 
 const STATES = { idle: "Ready", checking: "Checking", running: "Running", stopping: "Stopping", done: "Done", stopped: "Stopped", "fell short": "Ended early" };
 const SILENT = "The kernel does not answer. If it is busy, wait; if it has ended, run this cell again. If a heater may be on, switch the machine off at its own switch.";
+const FORCED = "(forced-colors: active)"; // then the person's own colours count, not the lab's
+const DARK = "(prefers-color-scheme: dark)";
 const CAUTION = "A real port heats the machine: ventilate, hands and cables away, stay with it.";
 
 class Panel {
@@ -520,14 +528,20 @@ class Panel {
     this.model.send({ kind: "history" });
   }
 
-  expectWord() {
+  expectWord(within = SILENT_MS) {
     clearTimeout(this.silence);
-    this.silence = setTimeout(() => { this.silent = true; this.showNotice(); }, SILENT_MS);
+    this.silence = setTimeout(() => this.hush(true), within);
+  }
+
+  hush(silent) { this.silent = silent; this.showNotice(); this.showStatus(); }
+
+  doubt() {
+    try { this.model.send({ kind: "history" }); this.expectWord(DOUBTED_MS); } catch { this.hush(true); }
   }
 
   heard() {
     clearTimeout(this.silence);
-    if (this.silent) { this.silent = false; this.showNotice(); }
+    if (this.silent) this.hush(false);
     if (this.model.get("status").state === "running") this.expectWord(); // samples come all the time
   }
 
@@ -559,7 +573,7 @@ class Panel {
       make("div", { class: "hb-say" }, this.said, this.advice, this.notice), this.findings, this.weigh, this.entries.node,
       make("div", { class: "hb-chart" }, this.canvas), this.live, make("h4", {}, "Runs"), this.list);
     this.reads["off prediction"].parentNode.hidden = true; // until there is a prediction
-    this.chart = new Chart(this.canvas, this.root, this.trace);
+    this.chart = new Chart(this.canvas, this.root, this.trace, () => this.showReadings());
     this.float = make("div", { class: "hb-float", hidden: true }, make("button", { type: "button", onclick: () => this.halt() }, "Stop the test"));
     document.body.append(this.float);
   }
@@ -576,6 +590,16 @@ class Panel {
     on("change:notice", () => this.showNotice());
     on("change:entries", () => { this.entries.show(); this.showWeighing(this.model.get("status")); });
     on("msg:custom", (message, buffers) => this.hear(message, buffers));
+    const cut = () => this.doubt();
+    this.model.on("comm_live_update", cut);
+    this.cleanups.push(() => this.model.off("comm_live_update", cut));
+    for (const query of [FORCED, DARK]) {
+      const media = matchMedia(query); const changed = () => this.theme();
+      media.addEventListener("change", changed);
+      this.cleanups.push(() => media.removeEventListener("change", changed));
+    }
+    const ageing = setInterval(() => this.showAge(), 1000);
+    this.cleanups.push(() => clearInterval(ageing));
     this.root.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && this.active) { event.preventDefault(); event.stopPropagation(); this.halt(); }
     });
@@ -591,8 +615,8 @@ class Panel {
   get active() { return Boolean(this.model.get("status").active); }
 
   theme() {
-    const light = document.body.dataset.jpThemeLight;
-    const dark = light ? light === "false" : matchMedia("(prefers-color-scheme: dark)").matches;
+    const light = matchMedia(FORCED).matches ? "" : document.body.dataset.jpThemeLight;
+    const dark = light ? light === "false" : matchMedia(DARK).matches;
     this.root.dataset.theme = dark ? "dark" : "light";
     this.chart.later();
   }
@@ -617,6 +641,7 @@ class Panel {
 
   hear(message, buffers) {
     if (message.kind === "samples") {
+      if (message.count || message.first === 0) this.readAt = performance.now();
       if (message.first === 0 && message.count) this.viewing = "";
       if (this.viewing) return;
       if (!this.trace.put(message.first, message.count, buffers[0])) this.model.send({ kind: "history" });
@@ -629,7 +654,6 @@ class Panel {
     } else if (message.kind === "prediction" && !this.viewing) {
       this.trace.predict(message.first, buffers[0], message.band_K);
     }
-    this.showReadings();
     this.chart.later();
   }
 
@@ -661,9 +685,10 @@ class Panel {
   showStatus() {
     const status = this.model.get("status");
     this.root.dataset.state = this.viewing ? "idle" : status.state;
-    this.state.textContent = this.viewing ? "Earlier run" : STATES[status.state] ?? status.state;
+    const state = this.viewing ? "Earlier run" : STATES[status.state] ?? status.state;
+    this.state.textContent = this.silent ? "No answer" : state;
     this.root.toggleAttribute("data-active", status.active);
-    this.labels.measured.textContent = status.active ? "measured" : "last measured"; // nothing is read now
+    this.showAge();
     if (!this.viewing) {
       this.reads.phase.textContent = (status.active && status.phase) || "–";
       this.reads.elapsed.textContent = status.elapsed_s ? clock(status.elapsed_s) : "–";
@@ -680,6 +705,14 @@ class Panel {
     this.showFindings(status);
     this.enable();
     this.showFloat();
+  }
+
+  // How old the reading shown is, where that is not a matter of course.
+  showAge() {
+    const late = performance.now() - (this.readAt ?? performance.now());
+    const age = late > STALE_MS ? `read ${Math.round(late / 1000)} s ago` : "measured";
+    const label = this.active ? age : "last measured";
+    if (this.labels.measured.textContent !== label) this.labels.measured.textContent = label;
   }
 
   speak(status) {
