@@ -1,7 +1,7 @@
 """Intervals that cover: jackknife over command segments, widened by the model's own error.
 
 Noise-only methods fail here because what is left over is model error, equal in every repetition.
-W^2 = max(j t s_JK, 1.96 s)^2 + (1.96 k max(E, 0.1 K) Q)^2, with s_JK from leaving out one command
+W^2 = max(j t s_JK, 1.96 s)^2 + (1.96 k max(E, least) Q)^2, with s_JK from leaving out one command
 segment at a time (one Gauss-Newton step each), s the standard error that white noise would leave,
 E what the residual's RMS has beyond the sensor's noise, E^2 = RMS^2 - noise^2, and k, per kelvin,
 from random printers. For what the fan does, E is that of the segments with the fan on: the model
@@ -21,7 +21,7 @@ from scipy import stats
 from hotbench.core.arrays import FloatArray
 
 CONFIDENCE = 0.95
-LEAST_EXCESS_K, LEAST_FAN_EXCESS_K = 0.1, 0.08
+LEAST_EXCESS_K, LEAST_FAN_EXCESS_K = 0.07, 0.06
 FEWEST_SEGMENTS = 3
 FALLBACK_FACTOR = 2.0
 """Widening of the effective-sample standard error where too few segments allow no jackknife."""
@@ -40,12 +40,12 @@ class Share:
 
 
 SHARES: dict[str, Share] = {
-    "heating rate": Share(0.017),
-    "cooling rate": Share(0.0325, jackknife=0.9),
-    "fan cooling rate": Share(0.055, jackknife=0.1, fanned=True),
-    "hold duty": Share(0.019, jackknife=0.9),
-    "time down": Share(0.0175, jackknife=0.9),
-    "time back": Share(0.0225),
+    "heating rate": Share(0.012, jackknife=0.6),
+    "cooling rate": Share(0.0385, jackknife=0.85),
+    "fan cooling rate": Share(0.0545, jackknife=0.1, fanned=True),
+    "hold duty": Share(0.019, jackknife=0.95),
+    "time down": Share(0.02, jackknife=0.85),
+    "time back": Share(0.02, jackknife=0.5),
     "rise time": Share(0.03),
     "combined lag": Share(0.08),
     "load": Share(0.08),
@@ -54,8 +54,8 @@ SHARES: dict[str, Share] = {
 }
 """By kind of quantity.
 
-The first six come from 120 and 109 random printers of two families, judged on other draws in
-tests/studies; the others are wider guesses; parameters trade with each other, so that
+The first six come from some 310 random printers of each of two families, judged on other draws
+in tests/studies; the others are wider guesses; parameters trade with each other, so that
 each errs more than what they predict together.
 """
 NO_MODEL_ERROR = Share(0.0)

@@ -3,7 +3,7 @@
 Each printer is recorded by the step test as `hotbench record step` runs it, over the simulated
 wire, with the loop's ticks anywhere between the reports; the fit chooses among all models.
 Writes one table per family beside this file. The printers' seeds begin at FIRST_SEED; nothing in
-the package was chosen on them (interval widths come from seeds 54000 to 54119).
+the package was chosen on them (interval widths come from seeds 54000 to 54119 and 58000 to 58199).
 HOTBENCH_STUDY_PRINTERS sets how many printers, 200 by default.
 """
 
@@ -14,27 +14,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from closed_loop import DOUBT_s, dip_times_s, ramp_error_K
-from step_sessions import step_session
+from heater_judged import RAMPS, judge_one
+from joblib import Parallel, delayed
 
 from hotbench.core.arrays import FloatArray
-from hotbench.fitting.heater import fit_heater
-from hotbench.fitting.heater_figures import share_of
-from hotbench.fitting.intervals import SHARES
-from hotbench.models.rates import Figure, figure_values
-from hotbench.sim import truth
-from hotbench.sim.printers import PrinterSpec, randomised
 
 pytestmark = pytest.mark.slow
 
-FIRST_SEED = 58000
+FIRST_SEED = 59000
 PRINTERS = int(os.environ.get("HOTBENCH_STUDY_PRINTERS", "200"))
-FIGURES = (
-    Figure("heating rate", 220.0),
-    Figure("cooling rate", 220.0, 240.0, 0.0),
-    Figure("cooling rate", 220.0, 240.0, 1.0),
-    Figure("hold duty", 220.0),
-)
 NAMES = (
     "heating 220 from cold",
     "cooling 220 fan 0",
@@ -60,9 +48,6 @@ LIMITS_percent: dict[str, dict[str, tuple[float, float]]] = {
     },
 }
 """Median and 95th percentile of the absolute error, from the design's acceptance table."""
-INTERVAL_s = {"swift-sleeve": 0.1, "plain-block": 0.2}
-RAMPS = {"swift-sleeve": (10.0, 0.4), "plain-block": (1.5, 0.2)}
-"""Ramp rate K/s, and the RMS error of the predicted closed loop that is allowed, K."""
 COVERED = (0.90, 0.98)
 
 
@@ -87,39 +72,12 @@ class Judged:
         return shares
 
 
-def true_values(spec: PrinterSpec) -> list[float]:
-    """Noise-free figures of the simulated printer."""
-    dip = truth.dip_times(spec, 220.0, 190.0)
-    return [
-        truth.heating_rate_K_per_s(spec, 220.0),
-        truth.cooling_rate_K_per_s(spec, 220.0),
-        truth.cooling_rate_K_per_s(spec, 220.0, fan=1.0),
-        truth.hold_duty(spec, 220.0),
-        dip.down_s,
-        dip.back_s,
-    ]
-
-
-def judge_one(name: str, seed: int) -> tuple[list[float], FloatArray, FloatArray, float]:
-    """Truth, predictions, half-widths and ramp error of one random printer."""
-    spec = randomised(name, seed)
-    carried = fit_heater([step_session(spec, seed, INTERVAL_s[name])]).propagation
-
-    def derived(vector: FloatArray) -> FloatArray:
-        return np.concatenate([figure_values(vector, FIGURES), dip_times_s(vector, spec)])
-
-    shares = [*(share_of(figure) for figure in FIGURES), SHARES["time down"], SHARES["time back"]]
-    values, fitted = carried.widths(derived, shares)
-    widths = np.hypot(fitted, np.repeat((0.0, DOUBT_s), (len(FIGURES), 2)))
-    ramp = truth.ramp_response(spec, 200.0, 230.0, RAMPS[name][0])
-    error_K = ramp_error_K(carried.base, spec, ramp.time_s, ramp.setpoint_C, ramp.temperature_C)
-    return true_values(spec), values, widths, error_K
-
-
 @pytest.fixture(scope="module", params=list(LIMITS_percent))
 def study(request: pytest.FixtureRequest) -> tuple[str, Judged]:
     name: str = request.param
-    rows = [judge_one(name, FIRST_SEED + i) for i in range(PRINTERS)]
+    judge = delayed(judge_one)
+    seeds = range(FIRST_SEED, FIRST_SEED + PRINTERS)
+    rows = Parallel(n_jobs=-1, batch_size=1)(judge(name, seed) for seed in seeds)
     judged = Judged(*(np.array([row[i] for row in rows]) for i in range(4)))
     write_table(name, judged)
     return name, judged

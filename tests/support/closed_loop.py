@@ -10,7 +10,7 @@ from hotbench.models.heater import hold_of, hold_state
 from hotbench.models.heater_steps import P, advance
 from hotbench.sim.printers import PrinterSpec
 
-DOUBT_s = 0.045
+DOUBT_s = 0.042
 """What the times of a dip are open to beyond the fit, whatever they are: parts of the hot end that
 react faster than any node. From the printers that the interval's other numbers come from."""
 

@@ -641,7 +641,7 @@ class Panel {
 
   hear(message, buffers) {
     if (message.kind === "samples") {
-      if (message.count || message.first === 0) this.readAt = performance.now();
+      if (message.count) this.readAt = performance.now();
       if (message.first === 0 && message.count) this.viewing = "";
       if (this.viewing) return;
       if (!this.trace.put(message.first, message.count, buffers[0])) this.model.send({ kind: "history" });
@@ -709,7 +709,7 @@ class Panel {
 
   // How old the reading shown is, where that is not a matter of course.
   showAge() {
-    const late = performance.now() - (this.readAt ?? performance.now());
+    const late = this.trace.count ? performance.now() - this.readAt : 0;
     const age = late > STALE_MS ? `read ${Math.round(late / 1000)} s ago` : "measured";
     const label = this.active ? age : "last measured";
     if (this.labels.measured.textContent !== label) this.labels.measured.textContent = label;
