@@ -10,7 +10,7 @@ from hotbench.core.arrays import FloatArray
 from hotbench.core.errors import BadInput
 from hotbench.core.quantity import Quantity
 from hotbench.core.records import Run
-from hotbench.fitting.board_loop import Answer, fit_board_loop
+from hotbench.fitting.board_loop import Regulated, fit_board_loop
 from hotbench.fitting.heater_result import HeaterFit
 from hotbench.fitting.intervals import SHARES, Share
 from hotbench.fitting.ramps import Direction, RampTrial
@@ -192,7 +192,7 @@ def dip_rows(heater: HeaterFit, runs: Sequence[Run] = ()) -> tuple[p.Dip, ...]:
     duty as an assumption.
     """
     recorded = list(timed_dips(runs))
-    board = board_of(runs)
+    board = board_of(heater, runs)
     fans = sorted({row.figure.fan for row in heater.cooling_rate if row.quantity.basis == "fitted"})
     usual = {(a, b, fan) for a, b in DIPS_C for fan in fans if a <= heater.seen_C[1]}
     keys = sorted(usual | {one.key for one in recorded}, key=lambda k: (-k[0], -k[1], k[2]))
@@ -244,10 +244,17 @@ def _missed(recorded: Quantity | None, predicted: Quantity) -> float:
     return max(off_s, 0.0) / recorded.value
 
 
-def board_of(runs: Sequence[Run]) -> BoardLoop | None:
-    """The board's controller as the recorded dips show it; None where they do not."""
-    answers = (Answer.of(run, d.first, d.past) for run in runs for d in recorded_dips(run))
-    return fit_board_loop([one for one in answers if one is not None])
+def board_of(heater: HeaterFit, runs: Sequence[Run]) -> BoardLoop | None:
+    """The board's controller as the runs with dips show it; None where they do not."""
+    seen = (_regulated(heater, run) for run in runs)
+    return fit_board_loop([one for one in seen if one is not None])
+
+
+def _regulated(heater: HeaterFit, run: Run) -> Regulated | None:
+    moved = [(dip.first, dip.past) for dip in recorded_dips(run)]
+    if not moved or np.isnan(run.duty).all():
+        return None
+    return Regulated.of(run, heater.predict(run).temperature_C, moved)
 
 
 def _dip(heater: HeaterFit, spec: DipSpec, board: BoardLoop | None) -> p.Dip | None:

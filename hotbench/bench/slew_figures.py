@@ -74,7 +74,7 @@ def dip_pictures(heater: HeaterFit | None, runs: Sequence[Run]) -> Iterator[Pict
     """Recorded dips, measured and predicted from the logged duty and fan; nothing without dips."""
     if heater is None:
         return
-    board = board_of(runs)
+    board = board_of(heater, runs)
     traces = [trace for run in runs for trace in dip_traces(heater, board, run)][:MOST_DIPS]
     if not traces:
         return

@@ -4,4 +4,5 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
 TextArray = NDArray[np.str_]

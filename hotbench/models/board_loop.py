@@ -41,17 +41,31 @@ class BoardLoop:
 
 
 @njit(cache=True, error_model="numpy")
+def _integrated(before: float, raw: float, error: float) -> float:
+    """How much of a tick is integrated: none of it while the duty is pushed beyond its end.
+
+    A board decides by tick; here the tick in which the raw duty passes its end counts in part, on
+    average as the board's, or what is predicted would jump as the parameters move. before: the
+    raw duty one tick earlier, for the present setpoint.
+    """
+    was, now = (before - 1.0, raw - 1.0) if error > 0.0 else (-before, -raw)
+    if now > 0.0:
+        return 0.0 if was > 0.0 else 0.5 - now / (now - was)
+    return 1.0 if was <= 0.0 else 0.5 + now / (now - was)
+
+
+@njit(cache=True, error_model="numpy")
 def _duty(loop: FloatArray, gains: FloatArray, target: float, reading: float, tick: float) -> float:
-    """One step of the controller; `loop`, its integral and filtered reading, moves along."""
+    """One step of the controller; `loop`: integral, filtered reading, raw duty, target."""
     gain, integral_s, derivative_s, filter_s = gains
     keep = np.exp(-tick / filter_s)
     filtered = keep * loop[1] + (1.0 - keep) * reading
     slope = (filtered - loop[1]) / tick
-    loop[1] = filtered
     error = target - reading
     raw = gain * (error - derivative_s * slope) + loop[0]
-    if not ((raw > 1.0 and error > 0.0) or (raw < 0.0 and error < 0.0)):
-        loop[0] = min(max(loop[0] + gain * error * tick / integral_s, 0.0), 1.0)
+    open_s = tick * _integrated(loop[2] + gain * (target - loop[3]), raw, error)
+    loop[0] = min(max(loop[0] + gain * error * open_s / integral_s, 0.0), 1.0)
+    loop[1], loop[2], loop[3] = filtered, raw, target
     duty: float = min(max(raw, 0.0), 1.0)
     return duty
 
@@ -60,7 +74,7 @@ def _duty(loop: FloatArray, gains: FloatArray, target: float, reading: float, ti
 def _replay(
     gains: FloatArray, time_s: FloatArray, target: FloatArray, reading: FloatArray, integral: float
 ) -> FloatArray:
-    loop = np.array([integral, reading[0]])
+    loop = np.array([integral, reading[0], integral, target[0]])
     duty = np.empty(time_s.size)
     duty[0] = integral
     for k in range(1, time_s.size):
@@ -77,7 +91,7 @@ def _run(
     delay = p[P.DEAD] / TICK_s
     whole, part = int(delay), delay - int(delay)
     ring = np.full(whole + 2, state[2])
-    loop = np.array([duty, state[2]])
+    loop = np.array([duty, state[2], duty, state[2]])
     logged = np.empty(target.size)
     for k in range(target.size):
         advance(p, state, TICK_s, duty, fan, 0.0)
@@ -86,6 +100,19 @@ def _run(
         logged[k] = newer + part * (older - newer)
         duty = _duty(loop, gains, target[k], logged[k], TICK_s)
     return logged
+
+
+@njit(cache=True, error_model="numpy")
+def filtered_slope(time_s: FloatArray, reading: FloatArray, filter_s: float) -> FloatArray:
+    """What the derivative term multiplies, K/s: slope of the readings behind its filter."""
+    slope = np.zeros(reading.size)
+    filtered = reading[0]
+    for k in range(1, reading.size):
+        step_s = max(time_s[k] - time_s[k - 1], 1e-3)
+        moved = (1.0 - np.exp(-step_s / filter_s)) * (reading[k] - filtered)
+        slope[k] = moved / step_s
+        filtered += moved
+    return slope
 
 
 def replayed_duty(

@@ -50,7 +50,7 @@ def test_recorded_dips_are_drawn_with_their_prediction(analysis: Analysis) -> No
 def test_the_drawn_prediction_comes_near_the_record(analysis: Analysis) -> None:
     """Within 3 K from the setpoint alone, once the dip is under way."""
     assert analysis.heater is not None
-    board = board_of(analysis.runs)
+    board = board_of(analysis.heater, analysis.runs)
     (run,) = [run for run in analysis.runs if run.info.procedure == "step"]
     (dip,) = recorded_dips(run)
     (trace,) = list(dip_traces(analysis.heater, board, run))
