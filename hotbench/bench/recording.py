@@ -79,13 +79,17 @@ class Counter:
         """Count, and show how far the test is."""
         self.samples += 1
         self.time_s, self.peak_C = sample.time_s, max(self.peak_C, sample.temperature_C)
-        share = min(sample.time_s / self.duration_s, 0.99)
-        self.step(share, f"{sample.phase}  {sample.temperature_C:.1f} °C")
+        self._show(f"{sample.phase}  {sample.temperature_C:.1f} °C")
 
     def on_event(self, event: Event) -> None:
-        """Keep faults."""
+        """Keep faults; show remarks until the next reading."""
         if event.kind == "fault":
             self.faults.append(event.text)
+        if event.kind == "note":
+            self._show(event.text)
+
+    def _show(self, text: str) -> None:
+        self.step(min(self.time_s / self.duration_s, 0.99), text)
 
     def on_extrusion(self, extrusion: Extrusion) -> None:
         """Count."""

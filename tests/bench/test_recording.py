@@ -8,7 +8,13 @@ from pathlib import Path
 import pytest
 
 from hotbench.bench.connecting import Line, LinkOptions, _checked, check_printer, connected
-from hotbench.bench.recording import RecordingEnded, RunOptions, record, record_from_options
+from hotbench.bench.recording import (
+    Counter,
+    RecordingEnded,
+    RunOptions,
+    record,
+    record_from_options,
+)
 from hotbench.core.errors import BadInput, FellShort, Stopped
 from hotbench.core.records import Event, Extrusion, Sample
 from hotbench.link.client import Printer
@@ -73,6 +79,18 @@ def test_a_complete_run(board: SimulatedPrinter, tmp_path: Path) -> None:
     assert stored.info.simulated
     assert max(shares) <= 1.0
     assert board.target_C == 0.0
+
+
+def test_remarks_are_shown_until_the_next_reading() -> None:
+    shown: list[tuple[float, str]] = []
+    counter = Counter(100.0, lambda share, text: shown.append((share, text)))
+    counter.on_sample(Sample(25.0, 201.0, phase="hold 220"))
+    counter.on_event(Event(25.5, "note", "the line is lost: switch the machine off"))
+    counter.on_event(Event(25.6, "command", "M104 S0"))
+    assert shown == [
+        (0.25, "hold 220  201.0 °C"),
+        (0.25, "the line is lost: switch the machine off"),
+    ]
 
 
 def test_a_stop(board: SimulatedPrinter, tmp_path: Path) -> None:
