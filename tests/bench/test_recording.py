@@ -62,7 +62,7 @@ class Spoiler:
 
 
 def test_a_complete_run(board: SimulatedPrinter, tmp_path: Path) -> None:
-    shares: list[float] = []
+    told: list[tuple[float, str]] = []
     about = RunOptions(ambient_C=22.0, note="first", material="invented")
     result = record(
         HOLD,
@@ -70,14 +70,15 @@ def test_a_complete_run(board: SimulatedPrinter, tmp_path: Path) -> None:
         LINK,
         tmp_path / "run",
         about,
-        step=lambda share, text: shares.append(share),
+        step=lambda share, text: told.append((share, text)),
     )
     stored = read_run(tmp_path / "run")
     assert result.plain()["outcome"] == stored.outcome == "complete"
-    assert result.plain()["samples"] == len(stored) == len(shares)
+    assert "heater off" in told.pop()[1]
+    assert result.plain()["samples"] == len(stored) == len(told)
     assert (stored.info.ambient_C, stored.info.note) == (22.0, "first")
     assert stored.info.simulated
-    assert max(shares) <= 1.0
+    assert max(share for share, _ in told) <= 1.0
     assert board.target_C == 0.0
 
 
