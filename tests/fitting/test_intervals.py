@@ -9,7 +9,6 @@ from scipy import stats
 
 from hotbench.core.arrays import FloatArray
 from hotbench.fitting.intervals import (
-    LEAST_EXCESS_K,
     NO_MODEL_ERROR,
     Information,
     Share,
@@ -73,7 +72,7 @@ def test_no_width_falls_below_what_white_noise_leaves() -> None:
 
 @pytest.mark.parametrize(
     ("noise_K", "excess_K"),
-    [(0.0, 1.0), (0.6, 0.8), (0.999, LEAST_EXCESS_K), (2.0, LEAST_EXCESS_K)],
+    [(0.0, 1.0), (0.6, 0.8), (1.0, 0.0), (2.0, 0.0)],
 )
 def test_model_error_is_what_the_residual_has_beyond_noise(noise_K: float, excess_K: float) -> None:
     known = replace(information(*line(6, 1)), noise_K=noise_K)
@@ -88,6 +87,13 @@ def test_model_error_widens_in_quadrature() -> None:
     wide = half_widths(known, slopes, np.array([10.0]), [Share(0.04)])[0]
     model = 1.96 * 0.04 * known.excess_K * 10.0
     assert wide == pytest.approx(np.hypot(plain, model))
+
+
+def test_a_residual_within_the_noise_proves_no_more_than_the_least() -> None:
+    known = replace(information(*line(6, 3)), noise_K=2.0)
+    arguments = np.array([[1.0, 0.0]]), np.array([10.0])
+    plain, wide = (half_widths(known, *arguments, [Share(k, least_K=0.2)])[0] for k in (0.0, 0.04))
+    assert wide == pytest.approx(np.hypot(plain, 1.96 * 0.04 * 0.2 * 10.0))
 
 
 def test_what_the_fan_does_is_judged_by_the_residual_with_the_fan_on() -> None:
