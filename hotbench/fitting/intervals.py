@@ -37,16 +37,16 @@ class Share:
     per_K: float
     jackknife: float = 0.3
     fanned: bool = False
-    least_K: float = 0.07
+    least_K: float = 0.1
 
 
 SHARES: dict[str, Share] = {
-    "heating rate": Share(0.0125, jackknife=0.65),
-    "cooling rate": Share(0.0385, jackknife=0.85),
+    "heating rate": Share(0.0125, jackknife=0.65, least_K=0.07),
+    "cooling rate": Share(0.0385, jackknife=0.85, least_K=0.07),
     "fan cooling rate": Share(0.0545, jackknife=0.1, fanned=True, least_K=0.06),
     "hold duty": Share(0.018, jackknife=1.0, least_K=0.15),
-    "time down": Share(0.0205, jackknife=0.9),
-    "time back": Share(0.02, jackknife=0.5),
+    "time down": Share(0.0205, jackknife=0.9, least_K=0.07),
+    "time back": Share(0.02, jackknife=0.5, least_K=0.07),
     "rise time": Share(0.03),
     "combined lag": Share(0.08),
     "load": Share(0.08),

@@ -72,8 +72,8 @@ def minimise(
     for name, value, (low, high) in zip(names, start, bounds, strict=True):
         params.add(name, value=value, min=low, max=high)
     memory = _Memory(evaluate, names)
-    # lmfit adds standard errors unasked; on a matrix on the brink they are NaN, and unused.
-    with np.errstate(invalid="ignore"):
+    # lmfit adds standard errors unasked; on a matrix on the brink they are NaN or 0, and unused.
+    with np.errstate(invalid="ignore", divide="ignore"):
         fit = lmfit.Minimizer(memory.residual, params, calc_covar=False).minimize(
             method="least_squares",
             jac=memory.jacobian,
