@@ -24,9 +24,9 @@ from hotbench.store.checking import RunEntry, list_runs, recover
 from hotbench.store.reader import read_run
 
 STATIC = Path(__file__).parent / "static"
-PUSH_s = 0.2
+PUSH_s = 0.25
 """Between two batches of readings: a frame costs a full page far more than what it draws."""
-SELDOM = 5
+SELDOM = 4
 """Pushes between two predictions."""
 NEW, OLD = "samples", "history"
 DRAWN = 5

@@ -2,7 +2,7 @@
 // of tests: whatever is asked goes to the kernel, whatever is shown came from it.
 
 const COLUMNS = 5; // time, temperature, setpoint, duty, fan
-const EACH_MS = 150; // between two redraws at least; readings arrive a little more seldom
+const EACH_MS = 200; // between two redraws at least; readings arrive a little more seldom
 const SPOKEN_EVERY_MS = 20000;
 const DOT_PX = 1.7;
 const SILENT_MS = 6000; // without any word from the kernel, while it was asked for one
